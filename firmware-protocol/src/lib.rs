@@ -1,0 +1,2 @@
+#![no_std]
+//! The wire protocol of stillheight sensors.

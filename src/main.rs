@@ -1,0 +1,2 @@
+//! stillheight: the command line.
+fn main() {}
