@@ -24,5 +24,7 @@
 //! ```
 
 pub mod drivers;
+pub mod geometry;
 pub mod quantity;
 pub mod sheet;
+pub mod statics;

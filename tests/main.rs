@@ -1,1 +1,13 @@
 //! Tests of stillheight, one binary.
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::float_cmp,
+    missing_docs,
+    unreachable_pub,
+    reason = "a test may end at once, and exact values are compared exactly"
+)]
+
+mod published_statics;
+mod statics;
+mod vehicles;
