@@ -1,1 +1,3 @@
 //! stillheight.
+
+pub mod leastsquares;
