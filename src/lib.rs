@@ -28,3 +28,4 @@ pub mod geometry;
 pub mod quantity;
 pub mod sheet;
 pub mod statics;
+pub mod leastsquares;

@@ -11,3 +11,4 @@
 mod published_statics;
 mod statics;
 mod vehicles;
+mod published_regression;
