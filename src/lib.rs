@@ -23,9 +23,20 @@
 //! run            connects the stages
 //! ```
 
-pub mod drivers;
-pub mod geometry;
 pub mod quantity;
-pub mod sheet;
-pub mod statics;
+
 pub mod leastsquares;
+
+pub mod sheet;
+
+pub mod geometry;
+
+pub mod statics;
+
+pub mod drivers;
+
+pub mod posture;
+
+pub mod compare;
+
+pub mod advice;

@@ -8,7 +8,8 @@
     reason = "a test may end at once, and exact values are compared exactly"
 )]
 
+mod posture;
+mod published_regression;
 mod published_statics;
 mod statics;
 mod vehicles;
-mod published_regression;

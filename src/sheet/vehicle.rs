@@ -34,6 +34,21 @@ pub struct BuildSheet {
     pub sensors: Vec<Sensor>,
 }
 
+impl BuildSheet {
+    /// The coilover or corner unit of that name.
+    pub fn unit(&self, name: &str) -> Option<&CoiloverUnit> {
+        self.axles.iter().find_map(|axle| match &axle.suspension {
+            Suspension::Solid { coilovers, .. } => {
+                coilovers.iter().find(|c| c.name == name).map(|c| &c.unit)
+            }
+            Suspension::Independent { left, right, .. } => [left, right]
+                .into_iter()
+                .find(|c| c.name == name)
+                .map(|c| &c.unit),
+        })
+    }
+}
+
 /// A named place on the frame where a height over the floor is read.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Station {

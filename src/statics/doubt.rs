@@ -1,7 +1,7 @@
 //! What the sheet is unsure of, as parameters with standard uncertainties.
 
 use super::{Model, Parameter};
-use crate::sheet::{BuildSheet, CoiloverUnit, Suspension};
+use crate::sheet::{BuildSheet, Support};
 
 /// A parameter and its standard uncertainty (in the parameter's own unit).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,22 +24,30 @@ impl Model {
             }
         };
         for (i, unit) in self.units.iter().enumerate() {
-            if let Some(typed) = typed_unit(sheet, &unit.name) {
+            if let Some(typed) = sheet.unit(&unit.name) {
                 add(Parameter::RateFactor(i), typed.spring.rate_uncertainty);
                 add(Parameter::Collar(i), typed.collar.uncertainty.m());
                 add(Parameter::Push(i), typed.friction.n() / 3.0_f64.sqrt());
             }
         }
         for (i, axle) in sheet.axles.iter().enumerate() {
-            if let crate::sheet::Support::Tyres(tyre) = &axle.support {
+            if let Support::Tyres(tyre) = &axle.support {
                 add(Parameter::TyreFactor(i), tyre.rate_uncertainty);
             }
         }
         add(Parameter::Mass(0), sheet.sprung.mass_uncertainty.kg());
         for axis in 0..3 {
-            add(Parameter::MassAt(0, axis), sheet.sprung.centre_uncertainty.m());
+            add(
+                Parameter::MassAt(0, axis),
+                sheet.sprung.centre_uncertainty.m(),
+            );
         }
-        for (i, load) in sheet.loads.iter().enumerate().filter(|(i, _)| self.masses[i + 1].on) {
+        for (i, load) in sheet
+            .loads
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| self.masses[i + 1].on)
+        {
             add(Parameter::Mass(i + 1), load.mass_uncertainty.kg());
             for axis in 0..3 {
                 add(Parameter::MassAt(i + 1, axis), load.place_uncertainty.m());
@@ -47,16 +55,4 @@ impl Model {
         }
         doubts
     }
-}
-
-/// The unit of that name as the sheet gives it.
-fn typed_unit<'a>(sheet: &'a BuildSheet, name: &str) -> Option<&'a CoiloverUnit> {
-    sheet.axles.iter().find_map(|axle| match &axle.suspension {
-        Suspension::Solid { coilovers, .. } => {
-            coilovers.iter().find(|c| c.name == name).map(|c| &c.unit)
-        }
-        Suspension::Independent { left, right, .. } => {
-            [left, right].into_iter().find(|c| c.name == name).map(|c| &c.unit)
-        }
-    })
 }

@@ -49,7 +49,7 @@ fn free_part(matrix: &StateMatrix, held: &[Option<f64>; COORDINATES]) -> StateMa
 fn limit(step: &mut State, model: &Model) {
     let mut share: f64 = 1.0;
     for i in 0..COORDINATES {
-        let most = if model.is_angle(i) {
+        let most = if model.turns(i) {
             LARGEST_TURN_RAD
         } else {
             LONGEST_STEP_M
@@ -65,7 +65,13 @@ impl Model {
         num_dual::hessian(|x| self.energy(&x), q)
     }
 
-    pub(super) fn is_angle(&self, coordinate: usize) -> bool {
+    /// Whether a coordinate of the state is held in this set-up.
+    pub const fn held(&self, coordinate: usize) -> bool {
+        self.held[coordinate].is_some()
+    }
+
+    /// Whether a coordinate of the state is an angle (else a height).
+    pub fn turns(&self, coordinate: usize) -> bool {
         matches!(coordinate, ROLL | PITCH)
             || self
                 .axles
@@ -242,7 +248,7 @@ impl Model {
             HEAVE => "height",
             ROLL => "roll",
             PITCH => "pitch",
-            i if self.is_angle(i) => "roll of an axle",
+            i if self.turns(i) => "roll of an axle",
             _ => "height of an axle",
         }
     }

@@ -145,7 +145,9 @@ impl Model {
             link: None,
             roll_centre: None,
             tyre: None,
-            bar: axle.anti_roll_bar.map_or(0.0, super::super::quantity::RollRate::nm_per_rad),
+            bar: axle
+                .anti_roll_bar
+                .map_or(0.0, super::super::quantity::RollRate::nm_per_rad),
             carries: !matches!(axle.support, Support::Stands(_)),
             beside_wheels: [beside(half), beside(-half)],
         };

@@ -162,7 +162,10 @@ impl UnitModel {
             collar: unit.collar.height.m(),
             pitch: unit.collar.pitch.m(),
             free_length: unit.spring.free_length.m(),
-            solid_length: unit.spring.solid_length.map(super::super::quantity::Length::m),
+            solid_length: unit
+                .spring
+                .solid_length
+                .map(super::super::quantity::Length::m),
             curve: Curve::from(&unit.spring.curve),
             rate_factor: 1.0,
             push: 0.0,
