@@ -8,8 +8,16 @@
 //! unit. Stages that do matrices work on the raw SI value (`.m()`, `.n()`).
 
 mod moment;
+mod nearest;
+mod shown;
+mod units;
+mod written;
 
 pub use moment::{Moment, Span};
+pub use nearest::nearest;
+pub use shown::{Quantity, decimals};
+pub use units::{Dimension, METRES_PER_FOOT};
+pub use written::{QuantityError, Written, read};
 
 /// The exact standard acceleration of free fall, m/s².
 ///

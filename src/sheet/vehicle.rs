@@ -126,6 +126,7 @@ pub struct Stand {
 }
 
 /// What is between an axle and the frame.
+#[allow(clippy::large_enum_variant, reason = "a sheet has two of them")]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Suspension {
     /// A solid axle on coilovers.
