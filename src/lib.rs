@@ -40,3 +40,5 @@ pub mod posture;
 pub mod compare;
 
 pub mod advice;
+
+pub mod report;

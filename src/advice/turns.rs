@@ -63,11 +63,11 @@ pub struct Suggestion {
 /// worth lying down for.
 const EFFORT: f64 = 0.15;
 
-/// What a collar of the model may still do.
+/// What a collar of the model may still do, in turns from where it is.
 struct Thread {
-    lowest_turns: f64,
-    highest_turns: f64,
-    step_turns: f64,
+    lowest: f64,
+    highest: f64,
+    step: f64,
 }
 
 /// Proposes collar turns for a forecast, or to leave it.
@@ -143,16 +143,16 @@ fn threads(sheet: &BuildSheet, forecast: &Forecast) -> Vec<Thread> {
         .map(|unit| {
             sheet.unit(&unit.name).map_or(
                 Thread {
-                    lowest_turns: 0.0,
-                    highest_turns: 0.0,
-                    step_turns: 1.0,
+                    lowest: 0.0,
+                    highest: 0.0,
+                    step: 1.0,
                 },
                 |typed| {
                     let turns = |height: f64| (height - unit.collar) / unit.pitch;
                     Thread {
-                        lowest_turns: turns(typed.collar.lowest.m()).min(0.0),
-                        highest_turns: turns(typed.collar.highest.m()).max(0.0),
-                        step_turns: typed.collar.step_turns,
+                        lowest: turns(typed.collar.lowest.m()).min(0.0),
+                        highest: turns(typed.collar.highest.m()).max(0.0),
+                        step: typed.collar.step_turns,
                     }
                 },
             )
@@ -162,17 +162,17 @@ fn threads(sheet: &BuildSheet, forecast: &Forecast) -> Vec<Thread> {
 
 impl Thread {
     fn holds(&self, turns: f64) -> bool {
-        (self.lowest_turns..=self.highest_turns).contains(&turns)
+        (self.lowest..=self.highest).contains(&turns)
     }
 
     fn clamp(&self, turns: f64) -> f64 {
-        turns.clamp(self.lowest_turns, self.highest_turns)
+        turns.clamp(self.lowest, self.highest)
     }
 
     /// The nearest step that is on the thread.
     fn round(&self, turns: f64) -> f64 {
-        let steps = turns / self.step_turns;
-        let on = |steps: f64| self.holds(steps * self.step_turns + 0.0);
+        let steps = turns / self.step;
+        let on = |steps: f64| self.holds(steps * self.step + 0.0);
         let steps = if on(steps.round()) {
             steps.round()
         } else if steps > 0.0 {
@@ -180,7 +180,7 @@ impl Thread {
         } else {
             steps.ceil()
         };
-        steps * self.step_turns
+        steps * self.step
     }
 }
 

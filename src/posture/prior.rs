@@ -71,17 +71,17 @@ impl Prior {
         let slope = sheet.floor.slope_uncertainty.rad().max(1e-6);
         covariance[(COORDINATES, COORDINATES)] = slope * slope;
         covariance[(COORDINATES + 1, COORDINATES + 1)] = slope * slope;
-        Ok(Self::with(state, covariance))
+        Ok(Self::with(state, &covariance))
     }
 
-    fn with(state: PostureState, covariance: PostureMatrix) -> Self {
+    fn with(state: PostureState, covariance: &PostureMatrix) -> Self {
         // Positive definite by construction: every coordinate has a variance of its own.
         let inverse = covariance
             .cholesky()
             .map_or_else(PostureMatrix::identity, |c| c.inverse());
         Self {
             state,
-            covariance,
+            covariance: *covariance,
             inverse,
         }
     }
