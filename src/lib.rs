@@ -24,5 +24,6 @@
 //! ```
 
 pub mod drivers;
+pub mod ports;
 pub mod quantity;
 pub mod sheet;

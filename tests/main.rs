@@ -1,1 +1,9 @@
 //! Tests of stillheight, one binary.
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a test that cannot go on says so by stopping"
+)]
+
+#[cfg(unix)]
+mod ports;
