@@ -26,4 +26,5 @@
 pub mod drivers;
 pub mod ports;
 pub mod quantity;
+pub mod readings;
 pub mod sheet;
