@@ -42,3 +42,5 @@ pub mod compare;
 pub mod advice;
 
 pub mod report;
+pub mod ports;
+pub mod readings;

@@ -13,3 +13,4 @@ mod published_regression;
 mod published_statics;
 mod statics;
 mod vehicles;
+mod ports;
