@@ -25,4 +25,5 @@
 
 pub mod drivers;
 pub mod quantity;
+pub mod rehearsal;
 pub mod sheet;
