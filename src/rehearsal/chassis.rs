@@ -171,7 +171,7 @@ impl Chassis {
             extended_m: 0.450,
             compressed_m: 0.300,
             hardware_m: 0.180,
-            collar_m: 0.0262,
+            collar_m: 0.0242,
             free_length_m: 0.250,
             rate_n_per_m: 24_720.0,
             damping_n_s_per_m: 1_700.0,
@@ -211,7 +211,7 @@ impl Chassis {
                     coilover(
                         -1.0,
                         Unit {
-                            collar_m: 0.0258,
+                            collar_m: 0.0238,
                             rate_n_per_m: 24_650.0,
                             friction_n: 27.0,
                             ..rear_unit
