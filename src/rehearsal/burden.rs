@@ -33,9 +33,9 @@ pub struct Burden {
 }
 
 /// Seconds from the start of climbing on until the person sits still.
-pub const PERSON_ON_S: f64 = 8.6;
+pub(super) const PERSON_ON_S: f64 = 8.6;
 /// Seconds from the start of climbing off until the person is gone.
-pub const PERSON_OFF_S: f64 = 3.6;
+pub(super) const PERSON_OFF_S: f64 = 3.6;
 
 impl Burden {
     /// A person who climbs on over the edge, walks to the place, shifts about

@@ -203,8 +203,11 @@ mod tests {
             loaded.link_angle_deg
         );
         let low_mm = bare.heave_mm - after.heave_mm;
-        assert!((0.3..4.0).contains(&low_mm), "{low_mm}");
-        assert!(end.heave_mm < after.heave_mm - 0.2);
+        assert!((0.5..4.0).contains(&low_mm), "{low_mm}");
+        // Most of what the springs still lose is held up by friction: some
+        // hundredths of a millimetre show.
+        assert!(end.heave_mm < after.heave_mm - 0.02);
+        assert!(play.known().rear_set_mm > 1.4);
     }
 
     #[test]

@@ -44,16 +44,23 @@ pub struct Fitting {
 
 /// Limit of the zero error of an inclinometer, degrees, either way; the sheet
 /// states the same limit.
-pub const TILT_ZERO_LIMIT_DEG: f64 = 0.15;
+pub(super) const TILT_ZERO_LIMIT_DEG: f64 = 0.15;
 /// Limit of the zero error of a distance module, millimetres, either way; the
 /// sheet states the same limit.
-pub const DISTANCE_ZERO_LIMIT_MM: f64 = 2.0;
+pub(super) const DISTANCE_ZERO_LIMIT_MM: f64 = 2.0;
 /// Standard deviation of one reading of an inclinometer, degrees.
 const TILT_NOISE_DEG: f64 = 0.015;
 /// Standard deviation of one reading of a distance module, millimetres.
 const DISTANCE_NOISE_MM: f64 = 0.6;
-/// Standard deviation of the floor's height where a beam lands, millimetres.
-pub const BUMP_MM: f64 = 0.6;
+/// Limit of the scale error of an inclinometer, as a share, either way; the
+/// sheet states the same limit.
+pub(super) const TILT_SCALE_LIMIT: f64 = 0.005;
+/// Limit of the scale error of a distance module, as a share, either way; the
+/// sheet states the same limit.
+pub(super) const DISTANCE_SCALE_LIMIT: f64 = 0.001;
+/// Limit of the floor's height where a beam lands, millimetres, either way; the
+/// sheet states the same limit.
+pub(super) const BUMP_LIMIT_MM: f64 = 1.5;
 
 /// All sensors of the rehearsal.
 pub const FITTINGS: [Fitting; 7] = [
@@ -109,6 +116,8 @@ pub struct Sensor {
     fitting: Fitting,
     /// What it shows too much, radians or metres.
     zero: f64,
+    /// What it shows for one radian or metre, less one.
+    scale: f64,
     /// How much the floor stands up where the beam lands, metres.
     bump_m: f64,
     rate_millihertz: u32,
@@ -124,18 +133,23 @@ impl Sensor {
     /// A sensor with its own zero error and its own noise, drawn from the seed.
     pub fn new(fitting: Fitting, seed: u64) -> Self {
         let mut chance = StdRng::seed_from_u64(seed ^ fitting.device);
-        let share: f64 = chance.random_range(-1.0..=1.0);
-        let normal: f64 = StandardNormal.sample(&mut chance);
-        let (zero, bump_m) = match fitting.looks {
+        let mut within = |limit: f64| limit * chance.random_range(-1.0..=1.0);
+        let (zero, scale, bump_m) = match fitting.looks {
             Looks::Floor(_) => (
-                share * DISTANCE_ZERO_LIMIT_MM * 1e-3,
-                normal * BUMP_MM * 1e-3,
+                within(DISTANCE_ZERO_LIMIT_MM * 1e-3),
+                within(DISTANCE_SCALE_LIMIT),
+                within(BUMP_LIMIT_MM * 1e-3),
             ),
-            _ => ((share * TILT_ZERO_LIMIT_DEG).to_radians(), 0.0),
+            _ => (
+                within(TILT_ZERO_LIMIT_DEG.to_radians()),
+                within(TILT_SCALE_LIMIT),
+                0.0,
+            ),
         };
         Self {
             fitting,
             zero,
+            scale,
             bump_m,
             rate_millihertz: FIRST_RATE_MILLIHERTZ,
             next_us: chance.random_range(0..100_000),
@@ -156,6 +170,11 @@ impl Sensor {
         self.zero
     }
 
+    /// What it shows for one radian or metre, less one.
+    pub const fn scale(&self) -> f64 {
+        self.scale
+    }
+
     /// How much the floor stands up where its beam lands, metres.
     pub const fn bump_m(&self) -> f64 {
         self.bump_m
@@ -167,6 +186,7 @@ impl Sensor {
     }
 
     /// What a faultless sensor would show, radians or metres.
+    /// (a beam that lands on a bump is really shorter).
     pub fn true_value(&self, vehicle: &Vehicle) -> f64 {
         let up = vehicle.up();
         match self.fitting.looks {
@@ -187,7 +207,7 @@ impl Sensor {
         let time_us = self.next_us;
         self.next_us += 1_000_000_000 / u64::from(self.rate_millihertz);
         let noise: f64 = StandardNormal.sample(&mut self.chance);
-        let shown = self.true_value(vehicle) + self.zero;
+        let shown = self.true_value(vehicle) * (1.0 + self.scale) + self.zero;
         // Microdegrees or micrometres, on the steps that the device can show.
         let (shown, noise_step, step) = match self.fitting.looks {
             Looks::Floor(_) => (shown * 1e6, DISTANCE_NOISE_MM * 1e3, 500.0),
@@ -293,7 +313,7 @@ impl Sensor {
 }
 
 /// The bytes of a message, its closing zero with it.
-pub fn frame(message: &Message) -> Vec<u8> {
+pub(super) fn frame(message: &Message) -> Vec<u8> {
     let mut bytes = [0; MAX_FRAME];
     // Every message made here has fields that the protocol allows; were one
     // not, nothing would be sent and the host would see a gap in the sequence.
@@ -365,7 +385,7 @@ mod tests {
         let vehicle = settled();
         for fitting in FITTINGS {
             let mut sensor = Sensor::new(fitting, 11);
-            let expected = sensor.true_value(&vehicle) + sensor.zero();
+            let expected = sensor.true_value(&vehicle) * (1.0 + sensor.scale()) + sensor.zero();
             let mut sum = 0.0;
             let mut count = 0.0;
             for step in 0..400_000_u64 {

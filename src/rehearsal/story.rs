@@ -4,8 +4,7 @@
 //! at the vehicle would give by key, each at its simulated time. Refuses
 //! nothing.
 
-use rand::{SeedableRng, rngs::StdRng};
-use rand_distr::{Distribution, Normal};
+use rand::{Rng, SeedableRng, rngs::StdRng};
 
 use super::burden::Burden;
 use super::chassis::Place;
@@ -47,9 +46,9 @@ pub const HELPER: &str = "helper";
 /// Name of the sacks in the build sheet.
 pub const SANDBAGS: &str = "sandbags";
 /// Where the helper is told to sit, frame point (the middle of the body).
-pub const HELPER_PLACE_M: Place = [0.0, -0.15, 0.36];
+pub(super) const HELPER_PLACE_M: Place = [0.0, -0.15, 0.36];
 /// Where the sandbags are told to go, frame point (middle of the two).
-pub const SANDBAGS_PLACE_M: Place = [-0.05, 0.45, 0.20];
+pub(super) const SANDBAGS_PLACE_M: Place = [-0.05, 0.45, 0.20];
 
 /// What the helper really weighs, kilograms; the sheet says 78.
 const HELPER_KG: f64 = 78.6;
@@ -69,7 +68,7 @@ impl Story {
     /// settling.
     pub fn load_test(seed: u64) -> Self {
         let mut chance = StdRng::seed_from_u64(seed ^ 0x5708_7000);
-        let place = near(HELPER_PLACE_M, 0.020, &mut chance);
+        let place = near(HELPER_PLACE_M, 0.035, &mut chance);
         let helper = Burden::person(
             HELPER,
             HELPER_KG,
@@ -83,7 +82,7 @@ impl Story {
             } else {
                 (3.8, 0.16)
             };
-            let [x, y, z] = near(SANDBAGS_PLACE_M, 0.012, chance);
+            let [x, y, z] = near(SANDBAGS_PLACE_M, 0.015, chance);
             Burden::sack(
                 SANDBAGS,
                 SACKS_KG[index],
@@ -121,12 +120,10 @@ impl Story {
     }
 }
 
-/// A place missed by some chance, level.
-fn near([x, y, z]: Place, spread_m: f64, chance: &mut StdRng) -> Place {
-    let Ok(miss) = Normal::new(0.0, spread_m) else {
-        return [x, y, z];
-    };
-    [x + miss.sample(chance), y + miss.sample(chance), z]
+/// A place missed by at most so much each way, level.
+fn near([x, y, z]: Place, limit_m: f64, chance: &mut StdRng) -> Place {
+    let mut miss = || limit_m * chance.random_range(-1.0..=1.0);
+    [x + miss(), y + miss(), z]
 }
 
 #[cfg(test)]
