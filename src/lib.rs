@@ -44,3 +44,4 @@ pub mod advice;
 pub mod report;
 pub mod ports;
 pub mod readings;
+pub mod rehearsal;

@@ -14,3 +14,4 @@ mod published_statics;
 mod statics;
 mod vehicles;
 mod ports;
+mod rehearsal;
