@@ -24,5 +24,6 @@
 //! ```
 
 pub mod drivers;
+pub mod logbook;
 pub mod quantity;
 pub mod sheet;
