@@ -237,9 +237,7 @@ impl LogbookError {
             Self::InUse { .. } => {
                 "End the other instance first; 'log' and 'export' can read the logbook meanwhile."
             }
-            Self::Open { .. } => {
-                "See that its folder exists and that you may write in it."
-            }
+            Self::Open { .. } => "See that its folder exists and that you may write in it.",
             Self::Full { .. } => {
                 "Make room on the disk; what waits in memory is written as soon as there is some."
             }
@@ -247,9 +245,7 @@ impl LogbookError {
                 "Make the file and its folder writable; what waits in memory is written then."
             }
             Self::Busy { .. } => "Close the other program that has the logbook open.",
-            Self::Moved { .. } => {
-                "Move it back; what waits in memory is written then."
-            }
+            Self::Moved { .. } => "Move it back; what waits in memory is written then.",
             Self::Disk { .. } => {
                 "See whether the disk is still there and healthy, and copy the logbook with its '-wal' file to another one."
             }

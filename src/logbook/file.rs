@@ -40,7 +40,7 @@ pub struct Logbook {
     pub(super) sitting: Option<SittingId>,
     identity: Option<Identity>,
     /// Held while we may write; the database closes before it is released.
-    _lock: Option<WriterLock>,
+    pub(super) lock: Option<WriterLock>,
 }
 
 /// The logbook's path for a build sheet: `van.toml` -> `van.logbook.sqlite`,
@@ -151,7 +151,7 @@ impl Logbook {
             path: path.to_path_buf(),
             sitting: None,
             identity: Identity::of(path),
-            _lock: Some(lock),
+            lock: Some(lock),
         })
     }
 
@@ -186,7 +186,7 @@ impl Logbook {
             path: path.to_path_buf(),
             sitting: None,
             identity: Identity::of(path),
-            _lock: None,
+            lock: None,
         })
     }
 
@@ -250,7 +250,8 @@ impl Logbook {
             .connection
             .query_row("PRAGMA page_size", [], |row| row.get(0))
             .map_err(failed)?;
-        let pages = i64::try_from(bytes).unwrap_or(i64::MAX) / page.max(1);
+        // Nought would ask for the bound instead of setting one.
+        let pages = (i64::try_from(bytes).unwrap_or(i64::MAX) / page.max(1)).max(1);
         self.connection
             .query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(()))
             .map_err(failed)

@@ -197,7 +197,8 @@ impl Logbook {
 
     /// The current sitting's number.
     pub(super) fn current(&self) -> Result<i64, LogbookError> {
-        self.sitting.map_or(Err(LogbookError::NoSitting), |s| Ok(s.0))
+        self.sitting
+            .map_or(Err(LogbookError::NoSitting), |s| Ok(s.0))
     }
 
     /// Runs one writing transaction on the file that is still at its path.
@@ -206,6 +207,11 @@ impl Logbook {
         doing: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
     ) -> Result<T, LogbookError> {
+        if self.lock.is_none() {
+            return Err(LogbookError::ReadOnly {
+                path: self.path.clone(),
+            });
+        }
         self.still_there()?;
         let result = self
             .connection
@@ -230,11 +236,7 @@ fn known<T: PartialEq>(there: Vec<Logged<T>>, sitting: i64, record: &T) -> Optio
         .map(|logged| logged.id)
 }
 
-fn insert(
-    tx: &Transaction<'_>,
-    sql: &str,
-    values: impl rusqlite::Params,
-) -> rusqlite::Result<i64> {
+fn insert(tx: &Transaction<'_>, sql: &str, values: impl rusqlite::Params) -> rusqlite::Result<i64> {
     tx.prepare_cached(sql)?.insert(values)
 }
 
@@ -323,7 +325,10 @@ fn insert_reading(
 
 /// Eight bytes each, little endian.
 fn to_blob(values: &[f64]) -> Vec<u8> {
-    values.iter().flat_map(|value| value.to_le_bytes()).collect()
+    values
+        .iter()
+        .flat_map(|value| value.to_le_bytes())
+        .collect()
 }
 
 /// Refuses what must not go into the file.
@@ -342,7 +347,10 @@ fn look_through(reading: &KeptReading) -> Result<(), LogbookError> {
     }
     once(
         "quantity",
-        reading.quantities.iter().map(|quantity| quantity.name.as_str()),
+        reading
+            .quantities
+            .iter()
+            .map(|quantity| quantity.name.as_str()),
     )?;
     for sensor in &reading.sensors {
         if sensor.value.is_some() != sensor.noise_uncertainty.is_some() {
@@ -356,7 +364,11 @@ fn look_through(reading: &KeptReading) -> Result<(), LogbookError> {
         if let Some(noise) = sensor.noise_uncertainty {
             not_negative("noise", &sensor.name, noise)?;
         }
-        not_negative("uncertainty of the zero", &sensor.name, sensor.zero_uncertainty)?;
+        not_negative(
+            "uncertainty of the zero",
+            &sensor.name,
+            sensor.zero_uncertainty,
+        )?;
     }
     once(
         "sensor",
@@ -419,10 +431,7 @@ fn not_negative(field: &'static str, of: &str, value: f64) -> Result<(), Logbook
     }
 }
 
-fn once<'a>(
-    what: &'static str,
-    names: impl Iterator<Item = &'a str>,
-) -> Result<(), LogbookError> {
+fn once<'a>(what: &'static str, names: impl Iterator<Item = &'a str>) -> Result<(), LogbookError> {
     let mut seen = std::collections::HashSet::new();
     for name in names {
         if !seen.insert(name) {

@@ -234,10 +234,7 @@ fn kept_head(row: &Row<'_>) -> rusqlite::Result<(Kept, i64)> {
     ))
 }
 
-fn with_parts(
-    connection: &Connection,
-    (mut kept, digest): (Kept, i64),
-) -> rusqlite::Result<Kept> {
+fn with_parts(connection: &Connection, (mut kept, digest): (Kept, i64)) -> rusqlite::Result<Kept> {
     let id = kept.id.0;
     let reading = &mut kept.reading;
     reading.loads = connection
@@ -388,7 +385,10 @@ fn from_blob(row: &Row<'_>, column: usize) -> rusqlite::Result<Vec<f64>> {
     let bytes: Vec<u8> = row.get(column)?;
     let (numbers, rest) = bytes.as_chunks::<8>();
     if rest.is_empty() {
-        Ok(numbers.iter().map(|eight| f64::from_le_bytes(*eight)).collect())
+        Ok(numbers
+            .iter()
+            .map(|eight| f64::from_le_bytes(*eight))
+            .collect())
     } else {
         Err(senseless(
             column,

@@ -36,6 +36,7 @@ mod lookup;
 mod raw;
 mod records;
 mod schema;
+mod writer;
 
 pub use error::{LogbookError, Strange};
 pub use file::{Logbook, beside};
@@ -47,3 +48,7 @@ pub use records::{
     Unit,
 };
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
+pub use writer::{Answer, HoldingBounds, LogbookWriter, Trouble, Unsaved, WriterState};
+
+#[cfg(test)]
+mod scratch;

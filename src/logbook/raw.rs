@@ -67,8 +67,8 @@ impl Logbook {
         }
         let sitting = self.current()?;
         self.write("writing raw samples", |tx| {
-            let mut find = tx
-                .prepare_cached("SELECT id FROM raw_sensors WHERE name = ?1 AND unit = ?2")?;
+            let mut find =
+                tx.prepare_cached("SELECT id FROM raw_sensors WHERE name = ?1 AND unit = ?2")?;
             let mut name =
                 tx.prepare_cached("INSERT INTO raw_sensors (name, unit) VALUES (?1, ?2)")?;
             let mut add = tx.prepare_cached(

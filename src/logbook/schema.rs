@@ -169,8 +169,9 @@ CREATE INDEX raw_samples_by_time ON raw_samples (at_us);
 /// Says which version a file has, or that it is none of ours. Writes nothing.
 pub(super) fn version_of(connection: &Connection, path: &Path) -> Result<i64, LogbookError> {
     let failed = |source| LogbookError::from_sqlite(path, "reading its version", source);
-    let number =
-        |name: &str| connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, i64>(0));
+    let number = |name: &str| {
+        connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, i64>(0))
+    };
     let application_id = i32::try_from(number("application_id").map_err(failed)?).unwrap_or(-1);
     let version = number("user_version").map_err(failed)?;
     let things: i64 = connection
@@ -228,4 +229,115 @@ pub(super) fn migrate(
         )
         .map_err(failed)?;
     transaction.commit().map_err(failed)
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test may stop here")]
+    use super::super::scratch::{Folder, reading, sitting};
+    use super::super::{Logbook, Which};
+    use super::*;
+
+    fn columns(logbook: &Logbook, table: &str) -> Vec<String> {
+        let mut query = logbook
+            .connection
+            .prepare("SELECT name FROM pragma_table_info(?1)")
+            .unwrap();
+        let names = query.query_map([table], |row| row.get(0)).unwrap();
+        names.collect::<rusqlite::Result<_>>().unwrap()
+    }
+
+    #[test]
+    fn a_file_of_version_nought_gets_every_step() {
+        let folder = Folder::new();
+        let path = folder.logbook();
+        let raw = Connection::open(&path).unwrap();
+        raw.pragma_update(None, "application_id", APPLICATION_ID)
+            .unwrap();
+        drop(raw);
+        let logbook = Logbook::open(&path).unwrap();
+        assert_eq!(
+            version_of(&logbook.connection, &path).unwrap(),
+            SCHEMA_VERSION
+        );
+        assert!(columns(&logbook, "kept").contains(&"digest".into()));
+    }
+
+    #[test]
+    fn a_later_step_keeps_what_is_there() {
+        let folder = Folder::new();
+        let path = folder.logbook();
+        let mut logbook = Logbook::open(&path).unwrap();
+        logbook.begin_sitting(&sitting()).unwrap();
+        logbook.keep(&reading(5)).unwrap();
+        let before = logbook.kept(Which::All).unwrap();
+        drop(logbook);
+
+        let steps = [STEPS[0], "ALTER TABLE kept ADD COLUMN weather TEXT"];
+        let logbook = Logbook::open_with(&path, &steps).unwrap();
+        assert!(columns(&logbook, "kept").contains(&"weather".into()));
+        assert_eq!(version_of(&logbook.connection, &path).unwrap(), 2);
+        assert_eq!(logbook.kept(Which::All).unwrap(), before);
+        drop(logbook);
+        // And the program of today does not touch it.
+        let newer = Logbook::open(&path).unwrap_err();
+        assert!(
+            matches!(
+                newer,
+                LogbookError::Newer {
+                    found: 2,
+                    known: 1,
+                    ..
+                }
+            ),
+            "{newer:?}"
+        );
+    }
+
+    #[test]
+    fn a_step_that_fails_leaves_the_file_as_it_was() {
+        let folder = Folder::new();
+        let path = folder.logbook();
+        drop(Logbook::open(&path).unwrap());
+        let steps = [
+            STEPS[0],
+            "ALTER TABLE kept ADD COLUMN weather TEXT; CREATE TABLE kept (id INTEGER)",
+        ];
+        Logbook::open_with(&path, &steps).unwrap_err();
+        let logbook = Logbook::open(&path).unwrap();
+        assert_eq!(version_of(&logbook.connection, &path).unwrap(), 1);
+        assert!(!columns(&logbook, "kept").contains(&"weather".into()));
+    }
+
+    #[test]
+    fn an_older_file_cannot_be_opened_for_reading_only() {
+        let folder = Folder::new();
+        let path = folder.logbook();
+        let raw = Connection::open(&path).unwrap();
+        raw.pragma_update(None, "application_id", APPLICATION_ID)
+            .unwrap();
+        drop(raw);
+        let older = Logbook::open_for_reading(&path).unwrap_err();
+        assert!(matches!(older, LogbookError::Older { found: 0, .. }));
+    }
+
+    #[test]
+    fn the_connection_is_set_for_safety() {
+        let folder = Folder::new();
+        let logbook = Logbook::open(&folder.logbook()).unwrap();
+        let ask = |name: &str| -> String {
+            logbook
+                .connection
+                .query_row(
+                    &format!("SELECT CAST({name} AS TEXT) FROM pragma_{name}"),
+                    [],
+                    |row| row.get(0),
+                )
+                .unwrap()
+        };
+        assert_eq!(ask("journal_mode"), "wal");
+        // 2 is FULL. Source: SQLite documentation, PRAGMA synchronous.
+        assert_eq!(ask("synchronous"), "2");
+        assert_eq!(ask("foreign_keys"), "1");
+    }
 }
