@@ -45,3 +45,4 @@ pub mod report;
 pub mod ports;
 pub mod readings;
 pub mod rehearsal;
+pub mod logbook;

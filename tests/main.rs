@@ -15,3 +15,4 @@ mod statics;
 mod vehicles;
 mod ports;
 mod rehearsal;
+mod logbook;
