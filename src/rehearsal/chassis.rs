@@ -249,7 +249,7 @@ impl Chassis {
                 pitch_rad: (-0.20_f64).to_radians(),
             },
             set: SetLaw {
-                begins_s: 42.0,
+                begins_s: 44.0,
                 quick_m: 1.8e-3,
                 quick_time_s: 60.0,
                 slow_m: 0.9e-3,

@@ -169,7 +169,7 @@ fn forces_are_the_slope_of_the_energy() {
         *place += by;
     }
     let force = vehicle.force(&weights);
-    for index in 0..SIZE {
+    for (index, force) in force.into_iter().enumerate() {
         let energy_at = |shift: f64| {
             let mut moved = vehicle.clone();
             moved.place[index] += shift;
@@ -178,9 +178,8 @@ fn forces_are_the_slope_of_the_energy() {
         let step = 1e-5;
         let slope = (energy_at(step) - energy_at(-step)) / (2.0 * step);
         assert!(
-            (force[index] + slope).abs() < 1e-3 * force[index].abs().max(100.0),
-            "coordinate {index}: {} against {slope}",
-            force[index]
+            (force + slope).abs() < 1e-3 * force.abs().max(100.0),
+            "coordinate {index}: {force} against {slope}"
         );
     }
 }
@@ -224,10 +223,10 @@ fn tyres_carry_all_weight() {
     assert!((carried - expected).abs() < 0.5, "{carried} {expected}");
 }
 
-/// Source: the trade's rule for a leaning spring, wheel rate = k cos² a, which
-/// holds where the spring carries no force (and which the term
-/// - F sin² a / length corrects where it does). Checked by the extra sinking
-/// under a small weight: rear axle held by tyres that hardly give.
+/// Source: common practice, no source: the wheel rate of a leaning spring is
+/// k cos² a where the spring carries no force; where it does, F sin² a / length
+/// comes off. Checked by the extra sinking under a small weight, the rear axle
+/// held by tyres that hardly give.
 #[test]
 fn leaning_spring_works_with_the_square_of_the_cosine() {
     let lean = 25.0_f64.to_radians();
