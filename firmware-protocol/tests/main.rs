@@ -15,3 +15,4 @@ mod freestanding;
 mod notation;
 mod properties;
 mod published;
+mod simulated_avr;
