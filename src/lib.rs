@@ -26,4 +26,5 @@
 pub mod drivers;
 pub mod logbook;
 pub mod quantity;
+pub mod report;
 pub mod sheet;
