@@ -5,4 +5,5 @@
     reason = "a test may stop at the first thing that is wrong"
 )]
 
+mod log_report;
 mod logbook;
