@@ -278,7 +278,6 @@ fn read_csv(text: &str) -> Vec<Vec<String>> {
                 field.push('"');
             }
             (true, '"') => quoted = false,
-            (true, other) => field.push(other),
             (false, '"') => {
                 assert!(field.is_empty(), "a quote inside a bare field");
                 quoted = true;
@@ -290,7 +289,7 @@ fn read_csv(text: &str) -> Vec<Vec<String>> {
                 records.push(std::mem::take(&mut record));
             }
             (false, '\n') => panic!("LF without CR"),
-            (false, other) => field.push(other),
+            (_, other) => field.push(other),
         }
     }
     assert!(!quoted && field.is_empty() && record.is_empty());
