@@ -109,7 +109,7 @@ fn kill_many(folder: &Path, kills: u32, seed: u64) -> Result<Tally> {
             path = folder.join(format!("{}.logbook.sqlite", kill / KILLS_PER_FILE));
             next = 0;
         }
-        let wait = Duration::from_micros(random.random_range(1_000..80_000));
+        let wait = Duration::from_micros(random.random_range(1_000..120_000));
         let before = next;
         if let Some(last) = one_life(&path, next, wait)? {
             next = last + 1;

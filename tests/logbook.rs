@@ -756,3 +756,58 @@ fn the_mark_of_the_file_is_in_its_header() {
     assert_eq!(&bytes[68..72], b"SHlb");
     assert_eq!(APPLICATION_ID.to_be_bytes(), *b"SHlb");
 }
+
+/// A disk that is really full. Make one of a few megabytes and name it:
+/// `mount -t tmpfs -o size=16m tmpfs /mnt/small`, then
+/// `STILLHEIGHT_SMALL_DISK=/mnt/small cargo test really_full -- --ignored`.
+#[test]
+#[ignore = "needs a file system of a few megabytes at STILLHEIGHT_SMALL_DISK"]
+fn a_disk_that_is_really_full() {
+    let disk = PathBuf::from(std::env::var_os("STILLHEIGHT_SMALL_DISK").unwrap());
+    let (path, ballast) = (disk.join("van.logbook.sqlite"), disk.join("ballast"));
+    assert!(!path.exists(), "the disk is empty at the start");
+    let bounds = HoldingBounds {
+        retry_every: Duration::from_millis(20),
+        ..HoldingBounds::default()
+    };
+    let writer = LogbookWriter::start(&path, sitting(), bounds).unwrap();
+    let limit = Duration::from_secs(20);
+    writer
+        .keep(full_reading(0))
+        .recv_timeout(limit)
+        .unwrap()
+        .unwrap();
+    let mut file = std::fs::File::create(&ballast).unwrap();
+    let mut chunk = 1 << 20;
+    while chunk > 0 {
+        if file.write_all(&vec![1; chunk]).is_err() {
+            chunk /= 2;
+        }
+    }
+    let answers: Vec<_> = (1..2_000).map(|n| (n, full_reading(n))).collect();
+    let answers: Vec<_> = answers
+        .into_iter()
+        .map(|(n, reading)| {
+            // Slower than the queue is emptied.
+            if n % 500 == 0 {
+                std::thread::sleep(Duration::from_millis(200));
+            }
+            writer.keep(reading)
+        })
+        .collect();
+    std::thread::sleep(Duration::from_millis(500));
+    let state = writer.state();
+    assert!(state.held > 0, "{state:?}");
+    assert_eq!(state.trouble.unwrap().code, "logbook.disk.full");
+    drop(file);
+    std::fs::remove_file(&ballast).unwrap();
+    for answer in answers {
+        answer.recv_timeout(limit).unwrap().unwrap();
+    }
+    assert!(writer.finish().is_empty());
+    let logbook = Logbook::open(&path).unwrap();
+    logbook.check().unwrap();
+    assert_eq!(logbook.kept(Which::All).unwrap().len(), 2_000);
+    drop(logbook);
+    std::fs::remove_file(&path).unwrap();
+}

@@ -16,3 +16,4 @@ mod vehicles;
 mod ports;
 mod rehearsal;
 mod logbook;
+mod log_report;

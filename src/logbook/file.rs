@@ -307,6 +307,8 @@ fn write_ahead_log_is_empty(path: &Path) -> bool {
     }
 }
 
+const HEX: &[u8; 16] = b"0123456789ABCDEF";
+
 /// For a medium that cannot change: no locks, no side files.
 fn open_immutable(path: &Path) -> rusqlite::Result<Connection> {
     let mut uri = String::from("file:");
@@ -314,7 +316,9 @@ fn open_immutable(path: &Path) -> rusqlite::Result<Connection> {
         if byte.is_ascii_alphanumeric() || b"/._-".contains(&byte) {
             uri.push(char::from(byte));
         } else {
-            uri.push_str(&format!("%{byte:02X}"));
+            uri.push('%');
+            uri.extend(HEX.get(usize::from(byte >> 4)).map(|d| char::from(*d)));
+            uri.extend(HEX.get(usize::from(byte & 15)).map(|d| char::from(*d)));
         }
     }
     uri.push_str("?immutable=1");

@@ -38,6 +38,17 @@ pub struct Logged<T> {
     pub record: T,
 }
 
+/// What happened: kept readings, marks and changes, each oldest first.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct History {
+    /// The kept readings.
+    pub kept: Vec<Kept>,
+    /// The marks.
+    pub marks: Vec<Logged<Mark>>,
+    /// The changes made.
+    pub changes: Vec<Logged<Change>>,
+}
+
 impl Which {
     /// First and last moment and the greatest count, for the one query below.
     fn bounds(self) -> (i64, i64, i64) {
@@ -50,6 +61,24 @@ impl Which {
 }
 
 impl Logbook {
+    /// Kept readings with the marks and changes around them. The latest ones
+    /// are the latest readings, and what else there was since the first of
+    /// them; where no reading is kept, the latest marks and changes.
+    pub fn history(&self, which: Which) -> Result<History, LogbookError> {
+        let kept = self.kept(which)?;
+        let around = match (which, kept.first()) {
+            (Which::Latest(_), Some(first)) => {
+                Which::Between(first.reading.at, Moment::from_unix_us(i64::MAX))
+            }
+            _ => which,
+        };
+        Ok(History {
+            kept,
+            marks: self.marks(around)?,
+            changes: self.changes(around)?,
+        })
+    }
+
     /// The kept readings.
     pub fn kept(&self, which: Which) -> Result<Vec<Kept>, LogbookError> {
         // One snapshot for a reading and its parts.

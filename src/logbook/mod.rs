@@ -40,7 +40,7 @@ mod writer;
 
 pub use error::{LogbookError, Strange};
 pub use file::{Logbook, beside};
-pub use lookup::{Logged, Which};
+pub use lookup::{History, Logged, Which};
 pub use raw::{THINNING, ThinningRule};
 pub use records::{
     Calibration, Change, ChangeKind, Fit, Kept, KeptBy, KeptId, KeptQuantity, KeptReading,

@@ -79,17 +79,16 @@ impl Logbook {
             for sample in samples {
                 let key = (sample.sensor.as_str(), sample.unit);
                 let known = ids.iter().find(|(k, _)| *k == key).map(|(_, id)| *id);
-                let id = match known {
-                    Some(id) => id,
-                    None => {
-                        let keys = params![sample.sensor, sample.unit.word()];
-                        let id = match find.query_row(keys, |row| row.get(0)).optional()? {
-                            Some(id) => id,
-                            None => name.insert(params![sample.sensor, sample.unit.word()])?,
-                        };
-                        ids.push((key, id));
-                        id
-                    }
+                let id = if let Some(id) = known {
+                    id
+                } else {
+                    let keys = params![sample.sensor, sample.unit.word()];
+                    let id = match find.query_row(keys, |row| row.get(0)).optional()? {
+                        Some(id) => id,
+                        None => name.insert(params![sample.sensor, sample.unit.word()])?,
+                    };
+                    ids.push((key, id));
+                    id
                 };
                 add.execute(params![
                     sitting,

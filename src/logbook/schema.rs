@@ -13,6 +13,7 @@ use super::error::{LogbookError, Strange};
 pub const APPLICATION_ID: i32 = 0x5348_6c62;
 
 /// The version this program writes.
+#[allow(clippy::cast_possible_wrap, reason = "a handful of steps")]
 pub const SCHEMA_VERSION: i64 = STEPS.len() as i64;
 
 /// Step n brings a file from version n to n + 1. A step that has been

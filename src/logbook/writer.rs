@@ -116,7 +116,7 @@ type Reply = Box<dyn FnOnce(Result<i64, LogbookError>) + Send>;
 pub type Answer<T> = Receiver<Result<T, LogbookError>>;
 
 enum Request {
-    Record(Unsaved, Reply),
+    Record(Box<Unsaved>, Reply),
     Raw(Vec<RawSample>),
     Thin(Moment),
     Finish,
@@ -251,7 +251,10 @@ impl LogbookWriter {
     }
 
     fn record(&self, record: Unsaved, reply: Reply) {
-        let (request, error) = match self.requests.try_send(Request::Record(record, reply)) {
+        let (request, error) = match self
+            .requests
+            .try_send(Request::Record(Box::new(record), reply))
+        {
             Ok(()) => return,
             Err(TrySendError::Full(request)) => (
                 request,
@@ -371,7 +374,7 @@ impl Worker {
                     held: self.held.len(),
                 }));
             }
-            Request::Record(record, reply) => self.held.push_back((record, reply)),
+            Request::Record(record, reply) => self.held.push_back((*record, reply)),
             Request::Raw(batch) => {
                 self.here.raw_held += batch.len();
                 self.raw.push_back(batch);
@@ -407,12 +410,11 @@ impl Worker {
     }
 
     fn try_to_work(&mut self) -> Result<(), LogbookError> {
-        let mut logbook = match self.logbook.take() {
-            Some(logbook) => logbook,
-            None => {
-                self.reopen()?;
-                return self.try_to_work();
-            }
+        if self.logbook.is_none() {
+            self.reopen()?;
+        }
+        let Some(mut logbook) = self.logbook.take() else {
+            return Ok(());
         };
         let result = self.write_all(&mut logbook);
         let reopen = matches!(

@@ -10,3 +10,7 @@ mod words;
 pub use table::Table;
 pub use targets::{CaseReport, targets_json, targets_text};
 pub use words::{level_words, pitch_words, roll_words, signed, turn_words};
+pub mod csv;
+pub mod json_log;
+pub mod log_table;
+mod recorded;
