@@ -25,4 +25,5 @@
 
 pub mod drivers;
 pub mod quantity;
+pub mod screen;
 pub mod sheet;
