@@ -1,7 +1,7 @@
 //! Draws sample views, so that one can look at the screen without a vehicle.
 //!
 //! ```text
-//! screen_gallery [SAMPLE [COLUMNS ROWS [help|large N|note]]]   as text
+//! screen_gallery [SAMPLE [COLUMNS ROWS [help|full|large N|note]]]   as text
 //! screen_gallery --live [SAMPLE]                               on the terminal
 //! screen_gallery --live SAMPLE panic                           a task panics after a second
 //! ```
@@ -16,7 +16,7 @@ use std::time::Duration;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use stillheight::quantity::Span;
-use stillheight::screen::{self, Command, Desk, Ink, View};
+use stillheight::screen::{self, Command, Desk, Ink, Overlay, View};
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -55,7 +55,8 @@ fn text(view: &View, desk: &Desk, columns: u16, rows: u16) -> String {
 fn print(words: &[&str]) {
     let mut desk = Desk::new(Ink::Plain);
     match words.get(3..).unwrap_or_default() {
-        ["help"] => desk.help = true,
+        ["help"] => desk.overlay = Some(Overlay::Help),
+        ["full"] => desk.overlay = Some(Overlay::InFull),
         ["large", index] => desk.large = index.parse().ok(),
         ["note"] => desk.note = Some("rear left bush squeaks".to_owned()),
         _ => {}

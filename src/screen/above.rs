@@ -19,7 +19,7 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View) {
         return;
     }
     let (left, right) = sides(&view.stations);
-    let words = (width.saturating_sub(8) / 2).min(26);
+    let words = (width.saturating_sub(7) / 2).min(26);
     let middle = width.saturating_sub(words.saturating_mul(2));
     column(&mut pane.part(0, 0, words, height), view, &left, false);
     plan(&mut pane.part(words, 0, middle, height), view);

@@ -5,7 +5,7 @@
 //! Refused: nothing; without geometry it says so.
 
 use super::gauge::{self, Reading};
-use super::pane::Pane;
+use super::pane::{Pane, cut, wide};
 use super::sketch::{Bounds, Dot, Sketch};
 use super::view::{BehindPoint, CoiloverView, LinkView, View};
 use super::wording;
@@ -78,71 +78,69 @@ fn drawing(pane: &mut Pane<'_>, view: &View) {
         sketch.outline(&wheel(corner), ink.text());
     }
     if let Some([from, to]) = behind.axle {
-        sketch.line_thick(seen(from), seen(to), 2, ink.text());
+        sketch.line(seen(from), seen(to), ink.text());
     }
     for outline in &behind.frame {
         let points: Vec<Dot> = outline.iter().copied().map(seen).collect();
         sketch.outline(&points, ink.text());
     }
     for &[upper, lower] in &behind.coilovers {
-        // Three dots wide, or one where the drawing is small.
-        let half = (0.05 * sketch.scale()).clamp(1.0, 4.0) / sketch.scale();
-        sketch.spring(seen(upper), seen(lower), half, 4, ink.text());
+        sketch.tube(seen(upper), seen(lower), 0.045, ink.text());
     }
     for [from, to] in links() {
         sketch.line_thick(seen(from), seen(to), 2, ink.link());
     }
     sketch.paint(pane);
-    let faint = ink.faint();
-    pane.write(0, 0, "left", faint);
-    pane.write_right(0, "right", faint);
+    let bottom = pane.height().saturating_sub(1);
+    pane.write_middle(bottom, "◄ left  right ►", ink.faint());
 }
 
 fn link_words(pane: &mut Pane<'_>, link: &LinkView, roomy: bool) {
     let ink = pane.ink;
-    let verdict = ink.verdict(link.verdict);
-    let lean = wording::lean(link.angle, "left end high", "left end low");
-    let name = super::pane::cut(&link.name, if roomy { 22 } else { 10 });
-    let at = pane.write_all(
-        0,
-        0,
-        &[
-            (&name, ink.link()),
-            (" ", ink.text()),
-            (&wording::angle(link.angle), ink.strong()),
-            (" ", ink.text()),
-        ],
-    );
     let off = link
         .angle
         .zip(link.aim)
         .map(|(angle, aim)| angle.value.rad() - aim.value.rad());
-    let sign = wording::sign(link.verdict, off);
     let told = match link.aim {
-        Some(_) => format!("{sign} {}", link.verdict.word()),
+        Some(_) => format!(
+            "{} {}",
+            wording::sign(link.verdict, off),
+            link.verdict.word()
+        ),
         None => "no target".to_owned(),
     };
+    let second = if pane.height() < 2 {
+        wording::angle(link.angle)
+    } else {
+        wording::lean(link.angle, "left end high", "left end low").to_owned()
+    };
+    let free = pane
+        .width()
+        .saturating_sub(wide(&told) + wide(&second) + 2)
+        .min(24);
+    let at = pane.write(0, 0, &cut(&link.name, free), ink.link());
+    let at = pane.write(at + 1, 0, &second, ink.strong());
+    let verdict = ink.verdict(link.verdict);
+    if roomy {
+        pane.write(at + 2, 0, &told, verdict);
+    } else {
+        pane.write_right(0, &told, verdict);
+    }
     if pane.height() < 2 {
-        pane.write(at, 0, &told, verdict);
         return;
     }
-    pane.write(at, 0, lean, ink.text());
-    let mut at = 2;
+    let mut at = pane.write(1, 1, &wording::angle(link.angle), ink.strong()) + 2;
     if let Some(aim) = link.aim {
         at = pane.write_all(
             at,
             1,
             &[
                 ("aim ", ink.faint()),
-                (&wording::angle_aim(aim), ink.text()),
+                (&wording::angle_aim(aim), ink.faint()),
             ],
         );
-        at = at.saturating_add(2);
     }
-    at = pane.write(at, 1, &told, verdict);
-    if let (Some(angle), Some(aim)) = (link.angle, link.aim)
-        && roomy
-    {
+    if let (Some(angle), Some(aim), true) = (link.angle, link.aim, roomy) {
         let reading = Reading {
             value: angle.value.rad(),
             half_width: angle.half_width.map_or(0.0, |h| h.rad()),
@@ -150,8 +148,9 @@ fn link_words(pane: &mut Pane<'_>, link: &LinkView, roomy: bool) {
             tolerance: aim.tolerance.rad(),
             verdict: link.verdict,
         };
-        let free = pane.width().saturating_sub(at + 2).min(21);
-        gauge::draw(pane, at + 2, 1, free, &reading);
+        let left = at + 2;
+        let free = pane.width().saturating_sub(left).min(21);
+        gauge::draw(pane, left, 1, free, &reading);
     }
 }
 
@@ -159,7 +158,7 @@ fn coilover_words(pane: &mut Pane<'_>, view: &View, coilover: &CoiloverView, roo
     let ink = pane.ink;
     let scale = wording::length_scale(view.units);
     let names = if roomy { 16 } else { 10 };
-    let name = super::pane::cut(&coilover.name, names);
+    let name = cut(&coilover.name, names);
     let sag = wording::length(view.units, coilover.sag);
     let percent = coilover
         .sag_percent
@@ -180,7 +179,7 @@ fn coilover_words(pane: &mut Pane<'_>, view: &View, coilover: &CoiloverView, roo
             ],
         );
         let at = pane.write(at + 2, 0, &percent, ink.text());
-        let left = format!("{travel}{} travel left", scale.unit);
+        let left = format!("↑ {travel}{} left", scale.unit);
         pane.write(at + 2, 0, &left, ink.text());
     } else {
         pane.write_all(
@@ -191,7 +190,7 @@ fn coilover_words(pane: &mut Pane<'_>, view: &View, coilover: &CoiloverView, roo
                 (&sag, ink.strong()),
                 (" ", ink.text()),
                 (&percent, ink.text()),
-                (" up ", ink.faint()),
+                (" ↑", ink.faint()),
                 (&travel, ink.text()),
             ],
         );

@@ -7,7 +7,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use super::keys::Desk;
+use super::keys::{Desk, Overlay};
 use super::pane::{Pane, wide, wrap};
 use super::view::{Severity, Source, View};
 use super::{above, behind, head, large, lists, wording};
@@ -24,8 +24,10 @@ pub fn draw(buffer: &mut Buffer, area: Rect, view: &View, desk: &Desk) {
     } else {
         narrow(&mut pane, view, desk);
     }
-    if desk.help {
-        super::help::draw(&mut pane, view);
+    match desk.overlay {
+        Some(Overlay::Help) => super::help::keys_and_signs(&mut pane, view),
+        Some(Overlay::InFull) => super::help::in_full(&mut pane, view),
+        None => {}
     }
     if desk.note.is_some() && height > 0 {
         foot(&mut pane.part(0, height - 1, width, 1), view, desk);
@@ -38,9 +40,13 @@ fn full(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
     let top = head::rows(height);
     head::draw(&mut pane.part(0, 0, width, top), view, height);
 
-    let foot_rows = if height < 30 { 3 } else { 5 };
+    let foot_rows = if height < 30 { 3 } else { 4 };
     let middle = height.saturating_sub(top + foot_rows + 2);
-    let wanted = u16::try_from(view.sensors.len().max(view.loads.len())).unwrap_or(u16::MAX);
+    let wanted = view
+        .sensors
+        .len()
+        .max(view.loads.len() + view.kept.len().min(3));
+    let wanted = u16::try_from(wanted).unwrap_or(u16::MAX);
     let lower = if height < 30 {
         4.min(middle / 3)
     } else {
@@ -54,9 +60,9 @@ fn full(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
     pane.part(0, top, left, 1).rule(
         0,
         if width < 100 {
-            "behind: link, sag, travel up"
+            "behind: link, sag, ↑ travel left"
         } else {
-            "from behind: links and coilovers"
+            "from behind: link, sag, ↑ travel left"
         },
     );
     let unit = wording::length_scale(view.units).unit;
@@ -87,7 +93,7 @@ fn full(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
         pane.part(from, row, right, 1).rule(0, &task.title);
         let mut part = pane.part(from + 1, row + 1, right.saturating_sub(2), lower);
         lists::task(&mut part, view, task);
-    } else if width < 100 {
+    } else if width < 150 {
         pane.part(from, row, right, 1)
             .rule(0, "loads: key puts on or off");
         let loads = u16::try_from(view.loads.len().max(1))
@@ -180,11 +186,15 @@ fn next(pane: &mut Pane<'_>, view: &View) {
     let ink = pane.ink;
     let label = " NEXT ";
     let room = pane.width().saturating_sub(wide(label) + 3);
-    let lines: Vec<String> = if view.next.is_empty() {
-        vec!["nothing to do: wait and watch".to_owned()]
-    } else {
-        view.next.iter().flat_map(|text| wrap(text, room)).collect()
-    };
+    let step = view.task.as_ref().map(|task| &task.step);
+    let mut lines: Vec<String> = step
+        .into_iter()
+        .chain(&view.next)
+        .flat_map(|text| wrap(text, room))
+        .collect();
+    if lines.is_empty() {
+        lines.push("nothing to do: wait and watch".to_owned());
+    }
     let height = pane.height();
     if height == 0 {
         return;
@@ -207,13 +217,14 @@ fn keys(pane: &mut Pane<'_>, view: &View) {
     let mut list = vec![
         ("k", "keep now"),
         ("n", "note"),
+        ("w", "in full"),
         ("l", "large"),
         ("?", "help"),
     ];
     if view.source == Source::Replay {
         list.insert(0, ("p", if view.paused { "go on" } else { "hold" }));
     }
-    let marks: String = view.loads.iter().filter_map(|load| load.key).collect();
+    let marks = load_keys(view);
     if !marks.is_empty() {
         list.insert(0, (&marks, "load on/off"));
     }
@@ -229,6 +240,21 @@ fn keys(pane: &mut Pane<'_>, view: &View) {
             0,
             &[(key, ink.key()), (" ", ink.text()), (what, ink.text())],
         ) + 3;
+    }
+}
+
+/// The loads' keys: `1-3`, or one after another.
+fn load_keys(view: &View) -> String {
+    let keys: Vec<char> = view.loads.iter().filter_map(|load| load.key).collect();
+    match keys.as_slice() {
+        [first, .., last]
+            if keys
+                .windows(2)
+                .all(|pair| u32::from(pair[0]) + 1 == u32::from(pair[1])) =>
+        {
+            format!("{first}-{last}")
+        }
+        _ => keys.into_iter().take(10).collect(),
     }
 }
 

@@ -6,7 +6,7 @@
 //! long for big letters are written small.
 
 use super::digits;
-use super::pane::{Pane, wide};
+use super::pane::{Pane, cut, wide};
 use super::view::{Motion, Source, Stance, ToGo, Verdict, View};
 use super::wording;
 
@@ -66,8 +66,8 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View, screen_rows: u16) {
     let box_width = if size == 1 { 15 } else { 17 };
     let digits_left = width
         .saturating_sub(box_width + 2)
-        .saturating_sub(digits::columns(&number, size).max(16));
-    let (worst, others) = stance(view);
+        .saturating_sub(digits::columns(&number, size).max(if number.len() > 1 { 16 } else { 9 }));
+    let (worst, _) = stance(view);
     let style = ink.verdict(view.verdict);
     big(
         &mut pane.part(1, top, digits_left.saturating_sub(3), tall),
@@ -102,12 +102,14 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View, screen_rows: u16) {
         Verdict::CannotTell => format!("{sign} cannot tell whether inside"),
         verdict => format!("{sign} {} target", verdict.word()),
     };
-    told.push_str(": ");
-    told.push_str(worst.word());
-    for other in others {
-        told.push_str(", ");
-        told.push_str(other.word());
+    let words: Vec<&str> = view.stance.iter().map(|stance| stance.word()).collect();
+    if !words.is_empty() && view.stance != [Stance::CannotTell] {
+        told.push_str(": ");
+        told.push_str(&words.join(", "));
     }
+    // The words stand under what they explain, moved left where they must be.
+    let room = width.saturating_sub(digits_left.min(width / 2));
+    let distance = cut(&distance, room);
     let distance_left = width.saturating_sub(wide(&distance)).min(digits_left);
     pane.part(1, row, distance_left.saturating_sub(2), 1)
         .write(0, 0, &told, style);
@@ -154,7 +156,10 @@ pub(super) fn bar(pane: &mut Pane<'_>, view: &View) {
         on.join(" + ")
     };
     // A source that is not the vehicle itself must not be cut away.
-    let text = format!("{}  ·  for {}  ·  on: {on}", view.vehicle, view.case);
+    let text = format!(
+        "{}  ·  targets for {}  ·  on: {on}",
+        view.vehicle, view.case
+    );
     pane.part(1, 0, free, 1).write(0, 0, &text, bar);
     if view.source != Source::Live || view.paused || pane.width() > 40 {
         pane.write_right(0, &right, bar);

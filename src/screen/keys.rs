@@ -12,6 +12,15 @@ use super::view::{Command, Message, Source, View};
 /// Letters that a note may have; chosen, because a logbook line is a line.
 pub const NOTE_LIMIT: usize = 500;
 
+/// What can lie over the screen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Overlay {
+    /// Keys and signs.
+    Help,
+    /// What to do next, the message and what was kept, with nothing left out.
+    InFull,
+}
+
 /// What the keys have opened, and how the screen is inked.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Desk {
@@ -19,8 +28,8 @@ pub struct Desk {
     pub ink: Ink,
     /// The quantity shown large.
     pub large: Option<usize>,
-    /// Whether the help lies over the screen.
-    pub help: bool,
+    /// What lies over the screen.
+    pub overlay: Option<Overlay>,
     /// The note being written.
     pub note: Option<String>,
     /// A message of the screen's own; it goes before the view's.
@@ -33,7 +42,7 @@ impl Desk {
         Self {
             ink,
             large: None,
-            help: false,
+            overlay: None,
             note: None,
             message: None,
         }
@@ -52,8 +61,7 @@ impl Desk {
         if self.note.is_some() {
             return self.write_note(key.code);
         }
-        if self.help {
-            self.help = false;
+        if self.overlay.take().is_some() {
             return (key.code == KeyCode::Char('q')).then_some(Command::Quit);
         }
         match key.code {
@@ -61,7 +69,8 @@ impl Desk {
             KeyCode::Char('k') => return Some(Command::Keep),
             KeyCode::Char('p') if view.source == Source::Replay => return Some(Command::Pause),
             KeyCode::Char('n') => self.note = Some(String::new()),
-            KeyCode::Char('?' | 'h') | KeyCode::F(1) => self.help = true,
+            KeyCode::Char('?' | 'h') | KeyCode::F(1) => self.overlay = Some(Overlay::Help),
+            KeyCode::Char('w') => self.overlay = Some(Overlay::InFull),
             KeyCode::Char('l') => {
                 self.large = if self.large.is_some() { None } else { Some(0) };
             }
@@ -166,7 +175,7 @@ mod tests {
     fn help_closes_with_any_key_and_control_c_always_quits() {
         let mut desk = Desk::new(Ink::Plain);
         assert!(type_in(&mut desk, "?k").is_empty());
-        assert!(!desk.help);
+        assert_eq!(desk.overlay, None);
         type_in(&mut desk, "n");
         let key = KeyEvent::new(KeyCode::Char('c'), KeyModifiers::CONTROL);
         assert_eq!(desk.press(key, &view()), Some(Command::Quit));

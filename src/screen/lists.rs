@@ -5,7 +5,7 @@
 //! out.
 
 use super::gauge::{self, Reading};
-use super::pane::{Pane, cut, wide, wrap};
+use super::pane::{Pane, cut, wide, wrap, wrap_pieces};
 use super::sketch::{Bounds, Dot, Sketch};
 use super::view::{Gauge, Quality, SensorView, Task, View};
 use super::wording;
@@ -48,50 +48,57 @@ pub(super) fn sensors(pane: &mut Pane<'_>, view: &View) {
         }
         return;
     }
+    // Too many for a row each: together by state, the worst first.
     let mut list: Vec<&SensorView> = view.sensors.iter().collect();
-    let places = rows * 2;
-    if list.len() > places {
-        list.sort_by_key(|sensor| rank(sensor.quality));
-    }
-    let shown = if list.len() > places {
-        places.saturating_sub(1)
-    } else {
-        list.len()
-    };
-    let half = pane.width() / 2;
-    for (place, sensor) in list.iter().take(shown).enumerate() {
-        let (column, row) = (place / rows.max(1), place % rows.max(1));
-        let left = if column == 0 { 0 } else { half };
-        let row = u16::try_from(row).unwrap_or(u16::MAX);
-        sensor_short(&mut pane.part(left, row, half.saturating_sub(1), 1), sensor);
-    }
-    if shown < list.len() {
-        let bad = list[shown..]
+    list.sort_by_key(|sensor| rank(sensor.quality));
+    let width = pane.width().saturating_sub(2);
+    let mut lines: Vec<(Quality, bool, String)> = Vec::new();
+    for group in list.chunk_by(|one, other| one.quality == other.quality) {
+        let quality = group[0].quality;
+        let mut pieces: Vec<String> = group
             .iter()
-            .filter(|sensor| sensor.quality != Quality::Good)
-            .count();
-        let more = format!("+{} more, {bad} not good", list.len() - shown);
-        let strong = pane.ink.strong();
-        pane.part(half, pane.height().saturating_sub(1), half, 1)
-            .write(0, 0, &more, strong);
+            .map(|sensor| format!("{},", short(sensor, width)))
+            .collect();
+        if let Some(last) = pieces.last_mut() {
+            last.pop();
+        }
+        let word = format!("{}:", quality.word());
+        let pieces = std::iter::once(word.as_str()).chain(pieces.iter().map(String::as_str));
+        for (index, line) in wrap_pieces(pieces, width).into_iter().enumerate() {
+            lines.push((quality, index == 0, line));
+        }
+    }
+    let more = lines.len() > rows;
+    for (row, (quality, first, line)) in lines.iter().take(rows).enumerate() {
+        let last = more && row + 1 == rows;
+        let row = u16::try_from(row).unwrap_or(u16::MAX);
+        let style = pane.ink.quality(*quality);
+        if *first {
+            pane.set(0, row, sign(*quality), style);
+        }
+        let text = if last {
+            format!("{} …", cut(line, width.saturating_sub(2)))
+        } else {
+            line.clone()
+        };
+        let style = if *quality == Quality::Good {
+            pane.ink.text()
+        } else {
+            pane.ink.strong()
+        };
+        pane.write(2, row, &text, style);
     }
 }
 
-fn sensor_short(pane: &mut Pane<'_>, sensor: &SensorView) {
-    let word = sensor.quality.word();
-    let style = pane.ink.quality(sensor.quality);
-    let text = pane.ink.text();
-    let free = pane.width().saturating_sub(wide(word) + 3);
-    pane.write_all(
-        0,
-        0,
-        &[
-            (&sign(sensor.quality).to_string(), style),
-            (" ", text),
-            (&cut(&sensor.name, free), text),
-        ],
-    );
-    pane.write_right(0, word, style);
+/// A sensor's name, with the age of its last value where that is not new.
+fn short(sensor: &SensorView, width: u16) -> String {
+    let name = cut(&sensor.name, (width / 2).max(8));
+    match (sensor.quality, sensor.age) {
+        (Quality::Gone | Quality::Silent, Some(age)) => {
+            format!("{name} {}", wording::duration(age, false))
+        }
+        _ => name,
+    }
 }
 
 fn sensor_row(pane: &mut Pane<'_>, sensor: &SensorView) {
@@ -207,22 +214,35 @@ pub(super) fn task(pane: &mut Pane<'_>, view: &View, task: &Task) {
     if drawn {
         course(&mut pane.part(words + 2, 0, 24, height), view, task);
     }
+    let caution = task
+        .caution
+        .as_ref()
+        .map(|text| wrap(&format!("caution: {text}"), words))
+        .unwrap_or_default();
     let gauges = u16::try_from(task.gauges.len()).unwrap_or(u16::MAX);
-    let caution = u16::from(task.caution.is_some());
-    let free = height.saturating_sub(gauges).saturating_sub(caution).max(1);
+    let cautions = u16::try_from(caution.len()).unwrap_or(u16::MAX);
+    // The step stands beside NEXT already; here it is said where there is room.
+    let free = height.saturating_sub(gauges).saturating_sub(cautions);
+    let step = wrap(&task.step, words);
     let mut row = 0;
-    for line in wrap(&task.step, words).iter().take(usize::from(free)) {
-        pane.part(0, row, words, 1).write(0, 0, line, ink.strong());
-        row += 1;
+    if step.len() <= usize::from(free) {
+        for line in &step {
+            pane.part(0, row, words, 1).write(0, 0, line, ink.strong());
+            row += 1;
+        }
     }
     for gauge in &task.gauges {
         gauge_row(&mut pane.part(0, row, words, 1), view, gauge);
         row = row.saturating_add(1);
     }
-    if let Some(caution) = &task.caution {
-        let text = format!("caution: {caution}");
-        pane.part(0, row, words, 1)
-            .write(0, 0, &text, ink.message(super::view::Severity::Warning));
+    // A caution is not what may be cut off: it goes over the last gauges.
+    row = row.min(height.saturating_sub(cautions));
+    let style = ink.message(super::view::Severity::Warning);
+    for line in caution {
+        let mut part = pane.part(0, row, words, 1);
+        part.clear();
+        part.write(0, 0, &line, style);
+        row = row.saturating_add(1);
     }
 }
 
@@ -241,7 +261,7 @@ pub(super) fn gauge_reading(view: &View, gauge: &Gauge) -> Option<Reading> {
 fn gauge_row(pane: &mut Pane<'_>, view: &View, gauge: &Gauge) {
     let ink = pane.ink;
     let width = pane.width();
-    let names = (width / 4).clamp(6, 16);
+    let names = (width / 3).clamp(6, 16);
     pane.write(0, 0, &cut(&gauge.name, names), ink.text());
     let at = names + 1;
     let (Some(now), Some(reading)) = (gauge.now, gauge_reading(view, gauge)) else {

@@ -30,7 +30,7 @@ pub mod view;
 mod wording;
 
 pub use face::draw;
-pub use keys::{Desk, NOTE_LIMIT};
+pub use keys::{Desk, NOTE_LIMIT, Overlay};
 pub use pane::Ink;
 pub use terminal::{Ended, run};
 pub use view::{Command, View};

@@ -245,14 +245,20 @@ pub(super) fn cut(text: &str, columns: u16) -> String {
 
 /// A text broken at blanks into lines of at most `columns`.
 pub(super) fn wrap(text: &str, columns: u16) -> Vec<String> {
+    wrap_pieces(text.split_whitespace(), columns)
+}
+
+/// Pieces with blanks between them in lines of at most `columns`; no piece is
+/// broken.
+pub(super) fn wrap_pieces<'t>(pieces: impl Iterator<Item = &'t str>, columns: u16) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    for piece in pieces {
         match lines.last_mut() {
-            Some(line) if wide(line).saturating_add(wide(word)).saturating_add(1) <= columns => {
+            Some(line) if wide(line).saturating_add(wide(piece)).saturating_add(1) <= columns => {
                 line.push(' ');
-                line.push_str(word);
+                line.push_str(piece);
             }
-            _ => lines.push(word.to_owned()),
+            _ => lines.push(piece.to_owned()),
         }
     }
     lines

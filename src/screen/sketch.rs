@@ -140,24 +140,24 @@ impl Sketch {
         }
     }
 
-    /// A spring between two points: a zigzag of `turns` turns.
-    pub(super) fn spring(&mut self, from: Dot, to: Dot, half_width: f64, turns: u16, style: Style) {
+    /// A tube between two points, `half_width` metres either side of them; one
+    /// line of two dots where the drawing is too small for that.
+    pub(super) fn tube(&mut self, from: Dot, to: Dot, half_width: f64, style: Style) {
+        if half_width * self.dots_per_m < 1.5 {
+            self.line_thick(from, to, 2, style);
+            return;
+        }
         let along = [to[0] - from[0], to[1] - from[1]];
         let long = along[0].hypot(along[1]).max(1e-9);
         let side = [-along[1] / long * half_width, along[0] / long * half_width];
-        let halves = turns.max(1) * 2;
-        let mut last = from;
-        for half in 1..=halves {
-            let share = (f64::from(half) - 0.5) / f64::from(halves);
-            let way = if half % 2 == 0 { 1.0 } else { -1.0 };
-            let next = [
-                from[0] + along[0] * share + side[0] * way,
-                from[1] + along[1] * share + side[1] * way,
-            ];
-            self.line(last, next, style);
-            last = next;
-        }
-        self.line(last, to, style);
+        let shifted = |point: Dot, way: f64| [point[0] + side[0] * way, point[1] + side[1] * way];
+        let corners = [
+            shifted(from, 1.0),
+            shifted(to, 1.0),
+            shifted(to, -1.0),
+            shifted(from, -1.0),
+        ];
+        self.outline(&corners, style);
     }
 
     /// A closed outline.
@@ -165,11 +165,6 @@ impl Sketch {
         for (index, &from) in points.iter().enumerate() {
             self.line(from, points[(index + 1) % points.len()], style);
         }
-    }
-
-    /// A metre in dots.
-    pub(super) const fn scale(&self) -> f64 {
-        self.dots_per_m
     }
 
     /// Puts the drawing on a pane.

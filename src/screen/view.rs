@@ -396,7 +396,7 @@ impl Severity {
     pub const fn word(self) -> &'static str {
         match self {
             Self::Notice => "notice",
-            Self::Warning => "look",
+            Self::Warning => "warning",
             Self::Error => "error",
         }
     }
