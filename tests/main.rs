@@ -1,1 +1,2 @@
 //! Tests of stillheight, one binary.
+mod screens;

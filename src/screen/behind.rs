@@ -14,27 +14,36 @@ use super::wording;
 pub(super) fn draw(pane: &mut Pane<'_>, view: &View) {
     let (width, height) = (pane.width(), pane.height());
     let roomy = width >= 50;
-    // The drawing needs five rows; the words get what they need of the rest.
-    let words = height.saturating_sub(5);
+    // The drawing needs some rows; the words get what they need of the rest.
+    let free = height.saturating_sub(5);
+    let few = height.saturating_sub(4);
     let links = u16::try_from(view.links.len()).unwrap_or(u16::MAX);
     let coilovers = u16::try_from(view.coilovers.len()).unwrap_or(u16::MAX);
-    let per_link = if links.saturating_mul(2).saturating_add(coilovers) <= words {
-        2
+    let long = links.saturating_mul(2).saturating_add(coilovers);
+    let short = links.saturating_add(coilovers);
+    let (per_link, words) = if long <= free {
+        (2, long)
     } else {
-        1
+        (1, short.min(few))
     };
-    let wanted = links.saturating_mul(per_link).saturating_add(coilovers);
-    let words = words.min(wanted);
     let picture = height - words;
     drawing(&mut pane.part(0, 0, width, picture), view);
-    let mut row = picture;
+    let mut rest = pane.part(0, picture, width, words);
+    let mut row = 0;
     for link in &view.links {
-        link_words(&mut pane.part(0, row, width, per_link), link, roomy);
+        link_words(&mut rest.part(0, row, width, per_link), link, roomy);
         row = row.saturating_add(per_link);
     }
     for coilover in &view.coilovers {
-        coilover_words(&mut pane.part(0, row, width, 1), view, coilover, roomy);
+        coilover_words(&mut rest.part(0, row, width, 1), view, coilover, roomy);
         row = row.saturating_add(1);
+    }
+    if per_link == 1 && short > words && words > 0 {
+        let more = format!("+{} more on a taller screen", short - words + 1);
+        let strong = rest.ink.strong();
+        let mut line = rest.part(0, words - 1, width, 1);
+        line.clear();
+        line.write(0, 0, &more, strong);
     }
 }
 

@@ -9,7 +9,7 @@ use ratatui::layout::Rect;
 
 use super::keys::{Desk, Overlay};
 use super::pane::{Pane, wide, wrap};
-use super::view::{Severity, Source, View};
+use super::view::{Source, View};
 use super::{above, behind, head, large, lists, wording};
 
 /// Draws one frame over all of `area`.
@@ -18,7 +18,7 @@ pub fn draw(buffer: &mut Buffer, area: Rect, view: &View, desk: &Desk) {
     pane.clear();
     let (width, height) = (pane.width(), pane.height());
     if let Some(index) = desk.large {
-        large::draw(&mut pane, view, index);
+        large::draw(&mut pane, view, desk, index);
     } else if width >= 76 && height >= 22 {
         full(&mut pane, view, desk);
     } else {
@@ -149,14 +149,6 @@ fn anything_assumed(view: &View) -> bool {
         || view.coilovers.iter().any(|c| length(&c.sag))
 }
 
-/// The message to show: the desk's own goes before the view's.
-fn message<'a>(view: &'a View, desk: &'a Desk) -> Option<(Severity, &'a str)> {
-    desk.message
-        .as_ref()
-        .or(view.message.as_ref())
-        .map(|message| (message.weight, message.text.as_str()))
-}
-
 /// What to do next, a message, the keys; or the note being written.
 fn foot(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
     let ink = pane.ink;
@@ -170,7 +162,7 @@ fn foot(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
         keys(&mut pane.part(0, last, width, 1), view);
     }
     let mut free = last;
-    if let Some((weight, text)) = message(view, desk)
+    if let Some((weight, text)) = desk.message_for(view)
         && free > 1
     {
         free -= 1;
@@ -217,9 +209,9 @@ fn keys(pane: &mut Pane<'_>, view: &View) {
     let mut list = vec![
         ("k", "keep now"),
         ("n", "note"),
-        ("w", "in full"),
-        ("l", "large"),
         ("?", "help"),
+        ("l", "large"),
+        ("w", "in full"),
     ];
     if view.source == Source::Replay {
         list.insert(0, ("p", if view.paused { "go on" } else { "hold" }));
@@ -284,7 +276,6 @@ fn narrow(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
     let (width, height) = (pane.width(), pane.height());
     let (worst, others) = head::stance(view);
     let (number, distance) = head::to_go(view);
-    let (motion, since) = wording::motion(view);
     let style = ink.verdict(view.verdict);
     let mut row = 0;
     if height >= 12 {
@@ -301,14 +292,11 @@ fn narrow(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
         row += 1;
     }
     let mut lines: Vec<(String, ratatui::style::Style)> = vec![
-        (
-            format!("{motion} {since}").trim_end().to_uppercase(),
-            ink.strong(),
-        ),
+        (wording::motion_text(view), ink.strong()),
         (format!("{number} {distance}"), style),
         (view.verdict.word().to_owned(), style),
     ];
-    if let Some((weight, text)) = message(view, desk) {
+    if let Some((weight, text)) = desk.message_for(view) {
         lines.push((format!("{}: {text}", weight.word()), ink.message(weight)));
     }
     lines.extend(

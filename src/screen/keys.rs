@@ -7,7 +7,7 @@
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 
 use super::pane::Ink;
-use super::view::{Command, Message, Source, View};
+use super::view::{Command, Message, Severity, Source, View};
 
 /// Letters that a note may have; chosen, because a logbook line is a line.
 pub const NOTE_LIMIT: usize = 500;
@@ -46,6 +46,14 @@ impl Desk {
             note: None,
             message: None,
         }
+    }
+
+    /// The message to show: the desk's own goes before the view's.
+    pub(super) fn message_for<'a>(&'a self, view: &'a View) -> Option<(Severity, &'a str)> {
+        self.message
+            .as_ref()
+            .or(view.message.as_ref())
+            .map(|message| (message.weight, message.text.as_str()))
     }
 
     /// Takes a key; gives the command, if it is one for the program.

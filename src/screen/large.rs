@@ -5,8 +5,9 @@
 
 use super::digits;
 use super::head;
+use super::keys::Desk;
 use super::pane::Pane;
-use super::view::{Amount, Verdict, View};
+use super::view::{Amount, Motion, Verdict, View};
 use super::wording;
 
 /// One quantity, ready to be shown.
@@ -103,7 +104,7 @@ fn quantities(view: &View) -> Vec<Quantity> {
 }
 
 /// Draws the quantity with that index.
-pub(super) fn draw(pane: &mut Pane<'_>, view: &View, index: usize) {
+pub(super) fn draw(pane: &mut Pane<'_>, view: &View, desk: &Desk, index: usize) {
     let ink = pane.ink;
     let (width, height) = (pane.width(), pane.height());
     let list = quantities(view);
@@ -111,8 +112,7 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View, index: usize) {
         return;
     };
     let style = ink.verdict(quantity.verdict);
-    let (motion, since) = wording::motion(view);
-    let motion = format!("{motion} {since}").trim_end().to_uppercase();
+    let motion = wording::motion_text(view);
     if height < 7 {
         pane.write(
             0,
@@ -131,7 +131,13 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View, index: usize) {
     }
     head::bar(pane, view);
     pane.write(1, 1, &quantity.title.to_uppercase(), ink.strong());
-    pane.write_right(1, &format!("{motion} "), ink.strong());
+    let still = matches!(view.motion, Motion::Still(_));
+    let motion_style = if still {
+        ink.bar().patch(ink.strong())
+    } else {
+        ink.strong()
+    };
+    pane.write_right(1, &format!(" {motion} "), motion_style);
     // The word big as well, where that leaves the digits more than it takes.
     let word = quantity.word.to_uppercase();
     let free = height - 5;
@@ -162,6 +168,12 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View, index: usize) {
         pane.write_middle(row, &word, style);
     }
     let bottom = height - 1;
+    if let Some((weight, text)) = desk.message_for(view) {
+        let text = format!("{}: {text}", weight.word());
+        let mut line = pane.part(1, bottom - 1, width.saturating_sub(2), 1);
+        line.clear();
+        line.write(0, 0, &text, ink.message(weight));
+    }
     pane.write_all(
         1,
         bottom,

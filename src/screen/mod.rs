@@ -46,13 +46,13 @@ pub enum ScreenError {
         which: &'static str,
     },
     /// The terminal could not be made ready.
-    #[error("the terminal could not be made ready for the screen")]
+    #[error("the terminal could not be made ready for the screen: {source}")]
     Enter {
         /// What the system said.
         source: std::io::Error,
     },
     /// A frame could not be drawn; the terminal is probably gone.
-    #[error("the screen could not be drawn")]
+    #[error("the screen could not be drawn: {source}")]
     Draw {
         /// What the system said.
         source: std::io::Error,
@@ -64,7 +64,7 @@ pub enum ScreenError {
         source: Option<std::io::Error>,
     },
     /// The handlers of signals could not be set up.
-    #[error("signals could not be listened for")]
+    #[error("signals could not be listened for: {source}")]
     Signals {
         /// What the system said.
         source: std::io::Error,

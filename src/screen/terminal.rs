@@ -16,7 +16,7 @@ use std::time::Duration;
 
 use crossterm::event::{Event, EventStream};
 use crossterm::terminal::{
-    EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
+    Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
 use crossterm::{cursor, execute};
 use futures_util::StreamExt;
@@ -184,9 +184,15 @@ impl Screen {
         *WAY_BACK.lock().unwrap_or_else(PoisonError::into_inner) = Some(out.try_clone()?);
         ON.store(true, Ordering::SeqCst);
         enable_raw_mode()?;
-        execute!(out, EnterAlternateScreen, cursor::Hide)?;
-        let mut terminal = Terminal::new(CrosstermBackend::new(BufWriter::new(out)))?;
-        terminal.clear()?;
+        execute!(
+            out,
+            EnterAlternateScreen,
+            Clear(ClearType::All),
+            cursor::Hide
+        )?;
+        // Not cleared by the library: that asks where the cursor is, and fails
+        // on a terminal that does not answer.
+        let terminal = Terminal::new(CrosstermBackend::new(BufWriter::new(out)))?;
         Ok(Self { terminal })
     }
 
@@ -319,5 +325,64 @@ impl Signals {
             Ok(()) => "SIGINT",
             Err(_) => std::future::pending().await,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test may stop at once")]
+    use super::*;
+
+    fn said(desk: &Desk) -> String {
+        desk.message
+            .as_ref()
+            .map_or_else(String::new, |message| message.text.clone())
+    }
+
+    #[test]
+    fn an_old_picture_is_called_old_until_a_new_one_comes() {
+        let mut desk = Desk::new(Ink::Plain);
+        let view = View::default();
+        say_if_old(&mut desk, &view, Duration::from_millis(2900));
+        assert_eq!(said(&desk), "");
+        say_if_old(&mut desk, &view, Duration::from_secs(7));
+        assert_eq!(said(&desk), "this picture is old, nothing new came for 7 s");
+        say_if_old(&mut desk, &view, Duration::ZERO);
+        assert_eq!(said(&desk), "");
+    }
+
+    #[test]
+    fn a_replay_that_is_held_is_not_old() {
+        let mut desk = Desk::new(Ink::Plain);
+        let view = View {
+            paused: true,
+            ..View::default()
+        };
+        say_if_old(&mut desk, &view, Duration::from_secs(70));
+        assert_eq!(said(&desk), "");
+    }
+
+    #[test]
+    fn a_note_that_finds_no_room_goes_back_onto_its_line() {
+        let (to_us, mut commands) = mpsc::channel(1);
+        let mut desk = Desk::new(Ink::Plain);
+        assert_eq!(send(&to_us, Command::Keep, &mut desk), None);
+        let note = Command::Note("squeak".to_owned());
+        assert_eq!(send(&to_us, note, &mut desk), None);
+        assert_eq!(desk.note.as_deref(), Some("squeak"));
+        assert_eq!(said(&desk), "the program is busy: press that key again");
+        assert_eq!(commands.try_recv().unwrap(), Command::Keep);
+    }
+
+    #[test]
+    fn quit_is_heard_even_when_nobody_listens() {
+        let (to_us, commands) = mpsc::channel(1);
+        drop(commands);
+        let mut desk = Desk::new(Ink::Plain);
+        assert_eq!(send(&to_us, Command::Quit, &mut desk), Some(Ended::Quit));
+        assert_eq!(
+            send(&to_us, Command::Keep, &mut desk),
+            Some(Ended::NoMoreViews)
+        );
     }
 }

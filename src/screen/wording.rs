@@ -264,6 +264,14 @@ pub(super) fn motion(view: &View) -> (&'static str, String) {
     }
 }
 
+/// The same as one text, the word in capitals.
+pub(super) fn motion_text(view: &View) -> String {
+    let (word, since) = motion(view);
+    format!("{} {since}", word.to_uppercase())
+        .trim_end()
+        .to_owned()
+}
+
 /// The arrow of a direction.
 pub(super) const fn arrow(way: Way) -> char {
     match way {
