@@ -46,3 +46,4 @@ pub mod ports;
 pub mod readings;
 pub mod rehearsal;
 pub mod logbook;
+pub mod screen;

@@ -17,3 +17,4 @@ mod ports;
 mod rehearsal;
 mod logbook;
 mod log_report;
+mod screens;
