@@ -33,7 +33,11 @@ pub mod geometry;
 
 pub mod statics;
 
+pub mod ports;
+
 pub mod drivers;
+
+pub mod readings;
 
 pub mod posture;
 
@@ -41,9 +45,12 @@ pub mod compare;
 
 pub mod advice;
 
-pub mod report;
-pub mod ports;
-pub mod readings;
-pub mod rehearsal;
 pub mod logbook;
+
 pub mod screen;
+
+pub mod report;
+
+pub mod rehearsal;
+
+pub mod run;

@@ -8,13 +8,13 @@
     reason = "a test may end at once, and exact values are compared exactly"
 )]
 
+mod log_report;
+mod logbook;
+mod ports;
 mod posture;
 mod published_regression;
 mod published_statics;
+mod rehearsal;
+mod screens;
 mod statics;
 mod vehicles;
-mod ports;
-mod rehearsal;
-mod logbook;
-mod log_report;
-mod screens;

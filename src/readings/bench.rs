@@ -179,6 +179,14 @@ impl Bench {
         self.strangers.retain(|(on, _), _| *on != port);
     }
 
+    /// Forgets what every channel saw so far: a load went on or off, and nothing
+    /// from before may be averaged with what comes.
+    pub fn forget(&mut self) {
+        for place in &mut self.places {
+            place.channel.forget();
+        }
+    }
+
     /// What every sensor says now, in the order of the sheet.
     pub fn readings(&self, now: Moment) -> Vec<Reading> {
         self.places

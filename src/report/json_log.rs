@@ -47,7 +47,7 @@ pub fn history_json_lines(history: &History) -> String {
 }
 
 /// One kept reading.
-pub fn kept(kept: &Kept) -> Value {
+pub(super) fn kept(kept: &Kept) -> Value {
     let reading = &kept.reading;
     let quantities: Vec<Value> = reading
         .quantities
@@ -99,7 +99,7 @@ pub fn kept(kept: &Kept) -> Value {
 }
 
 /// One mark.
-pub fn mark(logged: &Logged<Mark>) -> Value {
+pub(super) fn mark(logged: &Logged<Mark>) -> Value {
     let (kind, what) = match &logged.record.kind {
         MarkKind::LoadOn(what) => ("load on", Some(what)),
         MarkKind::LoadOff(what) => ("load off", Some(what)),
@@ -116,7 +116,7 @@ pub fn mark(logged: &Logged<Mark>) -> Value {
 }
 
 /// One change.
-pub fn change(logged: &Logged<Change>) -> Value {
+pub(super) fn change(logged: &Logged<Change>) -> Value {
     let mut value = match &logged.record.kind {
         ChangeKind::Collar { coilover, turns } => {
             json!({"kind": "collar", "coilover": coilover, "turns": turns})

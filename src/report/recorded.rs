@@ -165,3 +165,8 @@ mod tests {
         );
     }
 }
+
+/// A moment as RFC 3339 in UTC, to the millisecond or as fine as it is given.
+pub fn moment_words(moment: Moment) -> String {
+    utc(moment)
+}

@@ -32,6 +32,7 @@ mod wording;
 pub use face::draw;
 pub use keys::{Desk, NOTE_LIMIT, Overlay};
 pub use pane::Ink;
+pub(crate) use terminal::Signals;
 pub use terminal::{Ended, run};
 pub use view::{Command, View};
 

@@ -283,7 +283,7 @@ fn install_hook() {
 
 /// The signals that end the program.
 #[cfg(unix)]
-struct Signals {
+pub(crate) struct Signals {
     terminate: tokio::signal::unix::Signal,
     hang_up: tokio::signal::unix::Signal,
     interrupt: tokio::signal::unix::Signal,
@@ -291,7 +291,7 @@ struct Signals {
 
 #[cfg(unix)]
 impl Signals {
-    fn new() -> std::io::Result<Self> {
+    pub(crate) fn new() -> std::io::Result<Self> {
         use tokio::signal::unix::{SignalKind, signal};
         Ok(Self {
             terminate: signal(SignalKind::terminate())?,
@@ -300,7 +300,7 @@ impl Signals {
         })
     }
 
-    async fn next(&mut self) -> &'static str {
+    pub(crate) async fn next(&mut self) -> &'static str {
         tokio::select! {
             _ = self.terminate.recv() => "SIGTERM",
             _ = self.hang_up.recv() => "SIGHUP",
@@ -311,16 +311,16 @@ impl Signals {
 
 /// The signals that end the program.
 #[cfg(not(unix))]
-struct Signals;
+pub(crate) struct Signals;
 
 #[cfg(not(unix))]
 impl Signals {
     #[allow(clippy::unnecessary_wraps, reason = "the same shape on every system")]
-    fn new() -> std::io::Result<Self> {
+    pub(crate) fn new() -> std::io::Result<Self> {
         Ok(Self)
     }
 
-    async fn next(&mut self) -> &'static str {
+    pub(crate) async fn next(&mut self) -> &'static str {
         match tokio::signal::ctrl_c().await {
             Ok(()) => "SIGINT",
             Err(_) => std::future::pending().await,
