@@ -4,7 +4,6 @@
 //! anything is written: a file that is no logbook, a newer one, one that
 //! another instance writes to.
 
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -20,14 +19,6 @@ use super::schema::{self, APPLICATION_ID, STEPS};
 /// How long we wait for another program that holds the file. Chosen: longer
 /// than any statement of our own takes.
 const PATIENCE: Duration = Duration::from_secs(5);
-/// The first bytes of every SQLite file. Source: SQLite database file format,
-/// section 1.3.1.
-const SQLITE_MAGIC: &[u8; 16] = b"SQLite format 3\0";
-/// Where the application id stands in the header, big-endian. Source: as
-/// above, section 1.3.
-const APPLICATION_ID_AT: std::ops::Range<usize> = 68..72;
-/// Length of the header. Source: as above.
-const HEADER_LENGTH: usize = 100;
 /// How many findings a check lists before it stops. Chosen: a screenful.
 const FINDINGS: i64 = 20;
 
@@ -58,44 +49,43 @@ pub fn beside(sheet: &Path) -> PathBuf {
     }
 }
 
-/// What the first bytes of a file say.
+/// What the header of a file says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum FirstLook {
     Nothing,
     Logbook,
 }
 
-/// Reads the header without SQLite, so that a stranger's file is not touched.
+/// Looks at the header alone, so that a stranger's file is not touched.
+///
+/// Through SQLite and not by opening the file: closing a handle of our own
+/// would drop the locks that other connections of this process hold on it.
+/// The id is written when the file is made and never again, so that the file
+/// without its write-ahead log is enough.
 fn first_look(path: &Path) -> Result<FirstLook, LogbookError> {
     let foreign = |found| LogbookError::Foreign {
         path: path.to_path_buf(),
         found,
     };
-    let failed = |source: std::io::Error| LogbookError::Open {
-        path: path.to_path_buf(),
-        source: Box::new(source),
-    };
     let about = match std::fs::metadata(path) {
         Ok(about) => about,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(FirstLook::Nothing),
-        Err(e) => return Err(failed(e)),
+        Err(source) => {
+            return Err(LogbookError::Open {
+                path: path.to_path_buf(),
+                source: Box::new(source),
+            });
+        }
     };
     if !about.is_file() {
         return Err(foreign(Strange::NotAFile));
     }
-    let mut header = Vec::with_capacity(HEADER_LENGTH);
-    std::fs::File::open(path)
-        .and_then(|file| file.take(HEADER_LENGTH as u64).read_to_end(&mut header))
-        .map_err(failed)?;
-    if header.is_empty() {
+    if about.len() == 0 {
         return Ok(FirstLook::Nothing);
     }
-    if header.len() < HEADER_LENGTH || !header.starts_with(SQLITE_MAGIC) {
-        return Err(foreign(Strange::NotSqlite));
-    }
-    let mut id = [0; 4];
-    id.copy_from_slice(&header[APPLICATION_ID_AT]);
-    let application_id = i32::from_be_bytes(id);
+    let application_id: i32 = open_immutable(path)
+        .and_then(|c| c.query_row("PRAGMA application_id", [], |row| row.get(0)))
+        .map_err(|source| LogbookError::from_sqlite(path, "opening", source))?;
     if application_id == APPLICATION_ID {
         Ok(FirstLook::Logbook)
     } else {
@@ -122,6 +112,12 @@ impl Logbook {
                 | OpenFlags::SQLITE_OPEN_NO_MUTEX,
         )
         .map_err(failed)?;
+        // SQLite opens a file without write permission for reading instead.
+        if connection.is_readonly(rusqlite::MAIN_DB).map_err(failed)? {
+            return Err(LogbookError::ReadOnly {
+                path: path.to_path_buf(),
+            });
+        }
         // Until the file is accepted, not even closing it may write to it.
         connection
             .set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)
