@@ -840,3 +840,22 @@ fn a_second_look_leaves_the_locks_of_the_first() {
     assert!(Logbook::open(&path).is_err());
     assert_eq!(locks(), before);
 }
+
+/// What a reader leaves behind takes the file's own permissions; it must not
+/// be in the way of a writer later.
+#[cfg(unix)]
+#[test]
+fn reading_a_read_only_file_leaves_nothing_behind() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = Folder::new();
+    let path = folder.logbook();
+    open(&path).keep(&full_reading(1)).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o444)).unwrap();
+    let reader = Logbook::open_for_reading(&path).unwrap();
+    assert_eq!(reader.kept(Which::All).unwrap().len(), 1);
+    drop(reader);
+    assert_eq!(
+        folder.names(),
+        ["van.logbook.sqlite", "van.logbook.sqlite.lock"]
+    );
+}

@@ -160,14 +160,20 @@ impl Logbook {
                 source: Box::new(std::io::Error::from(std::io::ErrorKind::NotFound)),
             });
         }
-        let connection = match open_read_only(path) {
-            // No right to make the log's side files, and nothing in them:
-            // the file alone is the whole logbook.
-            Err(e) if is_cannot_open(&e) && write_ahead_log_is_empty(path) => {
-                open_immutable(path).map_err(failed)?
+        let alone = write_ahead_log_is_empty(path);
+        // The file alone is the whole logbook where its log is empty. Side
+        // files of one that nobody may write would be as read-only as it is,
+        // and stay in the way of writing later.
+        let connection = if alone && nobody_may_write(path) {
+            open_immutable(path)
+        } else {
+            match open_read_only(path) {
+                // No right to make the side files.
+                Err(e) if is_cannot_open(&e) && alone => open_immutable(path),
+                other => other,
             }
-            other => other.map_err(failed)?,
-        };
+        }
+        .map_err(failed)?;
         let known = STEPS.len();
         let found = schema::version_of(&connection, path)?;
         if schema::refuse_newer(path, found, known)? < known {
@@ -294,6 +300,10 @@ fn is_cannot_open(error: &rusqlite::Error) -> bool {
     )
 }
 
+fn nobody_may_write(path: &Path) -> bool {
+    std::fs::metadata(path).is_ok_and(|about| about.permissions().readonly())
+}
+
 fn write_ahead_log_is_empty(path: &Path) -> bool {
     let mut name = path.as_os_str().to_owned();
     name.push("-wal");
@@ -307,8 +317,13 @@ const HEX: &[u8; 16] = b"0123456789ABCDEF";
 
 /// For a medium that cannot change: no locks, no side files.
 fn open_immutable(path: &Path) -> rusqlite::Result<Connection> {
-    let mut uri = String::from("file:");
-    for byte in path.to_string_lossy().bytes() {
+    // An absolute path gets an empty host in front, else '//a/b' had host 'a'.
+    let mut uri = String::from(if path.is_absolute() {
+        "file://"
+    } else {
+        "file:"
+    });
+    for &byte in path.as_os_str().as_encoded_bytes() {
         if byte.is_ascii_alphanumeric() || b"/._-".contains(&byte) {
             uri.push(char::from(byte));
         } else {
@@ -358,22 +373,44 @@ impl Identity {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test may stop here")]
+    use super::super::scratch::Folder;
     use super::*;
 
+    /// Also under names that mean something in a URI.
     #[test]
     fn a_logbook_on_a_medium_that_cannot_change_is_read() {
-        let folder = std::env::temp_dir().join(format!("logbook immutable {}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
-        let path = folder.join("a van? 100%.logbook.sqlite");
+        let folder = Folder::new();
+        for name in [
+            "a van? 100%.sqlite",
+            "#1&x=y.sqlite",
+            "Fünf \u{2602}.sqlite",
+        ] {
+            let path = folder.0.join(name);
+            drop(Logbook::open(&path).unwrap());
+            assert!(write_ahead_log_is_empty(&path));
+            let doubled = PathBuf::from(format!("/{}", path.display()));
+            for path in [path, doubled] {
+                let connection = open_immutable(&path).unwrap();
+                assert_eq!(
+                    schema::version_of(&connection, &path).unwrap(),
+                    schema::SCHEMA_VERSION
+                );
+            }
+        }
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_name_that_is_no_text_is_opened() {
+        use std::os::unix::ffi::OsStrExt;
+        let folder = Folder::new();
+        let path = folder
+            .0
+            .join(std::ffi::OsStr::from_bytes(b"van-\xff.sqlite"));
         drop(Logbook::open(&path).unwrap());
-        assert!(write_ahead_log_is_empty(&path));
-        let connection = open_immutable(&path).unwrap();
-        assert_eq!(
-            schema::version_of(&connection, &path).unwrap(),
-            schema::SCHEMA_VERSION
-        );
-        drop(connection);
-        std::fs::remove_dir_all(folder).unwrap();
+        assert!(path.exists());
+        drop(Logbook::open(&path).unwrap());
+        Logbook::open_for_reading(&path).unwrap().check().unwrap();
     }
 
     #[test]
