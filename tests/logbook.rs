@@ -811,3 +811,51 @@ fn a_disk_that_is_really_full() {
     drop(logbook);
     std::fs::remove_file(&path).unwrap();
 }
+
+/// Opening the file a second time in one process must not drop the locks of
+/// the first: another program could then take the write-ahead log away.
+/// Source: SQLite, "How To Corrupt An SQLite Database File", section 2.2.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_second_look_leaves_the_locks_of_the_first() {
+    use std::os::unix::fs::MetadataExt;
+    let folder = Folder::new();
+    let path = folder.logbook();
+    let mut writer = open(&path);
+    writer.keep(&full_reading(1)).unwrap();
+    let inode = std::fs::metadata(&path).unwrap().ino();
+    let locks = || {
+        let mine = format!(" {} ", std::process::id());
+        let all = std::fs::read_to_string("/proc/locks").unwrap();
+        all.lines()
+            .filter(|l| l.contains("POSIX") && l.contains(&mine))
+            .filter(|l| l.contains(&format!(":{inode} ")))
+            .count()
+    };
+    assert!(locks() > 0, "the open logbook holds a lock");
+    let before = locks();
+    let reader = Logbook::open_for_reading(&path).unwrap();
+    assert_eq!(reader.kept(Which::All).unwrap().len(), 1);
+    drop(reader);
+    assert!(Logbook::open(&path).is_err());
+    assert_eq!(locks(), before);
+}
+
+/// What a reader leaves behind takes the file's own permissions; it must not
+/// be in the way of a writer later.
+#[cfg(unix)]
+#[test]
+fn reading_a_read_only_file_leaves_nothing_behind() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = Folder::new();
+    let path = folder.logbook();
+    open(&path).keep(&full_reading(1)).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o444)).unwrap();
+    let reader = Logbook::open_for_reading(&path).unwrap();
+    assert_eq!(reader.kept(Which::All).unwrap().len(), 1);
+    drop(reader);
+    assert_eq!(
+        folder.names(),
+        ["van.logbook.sqlite", "van.logbook.sqlite.lock"]
+    );
+}

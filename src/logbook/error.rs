@@ -242,7 +242,7 @@ impl LogbookError {
                 "Make room on the disk; what waits in memory is written as soon as there is some."
             }
             Self::ReadOnly { .. } => {
-                "Make the file and its folder writable; what waits in memory is written then."
+                "Make the file, its '-wal' and '-shm' files and its folder writable; what waits in memory is written then."
             }
             Self::Busy { .. } => "Close the other program that has the logbook open.",
             Self::Moved { .. } => "Move it back; what waits in memory is written then.",

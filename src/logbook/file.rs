@@ -4,7 +4,6 @@
 //! anything is written: a file that is no logbook, a newer one, one that
 //! another instance writes to.
 
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -20,14 +19,6 @@ use super::schema::{self, APPLICATION_ID, STEPS};
 /// How long we wait for another program that holds the file. Chosen: longer
 /// than any statement of our own takes.
 const PATIENCE: Duration = Duration::from_secs(5);
-/// The first bytes of every SQLite file. Source: SQLite database file format,
-/// section 1.3.1.
-const SQLITE_MAGIC: &[u8; 16] = b"SQLite format 3\0";
-/// Where the application id stands in the header, big-endian. Source: as
-/// above, section 1.3.
-const APPLICATION_ID_AT: std::ops::Range<usize> = 68..72;
-/// Length of the header. Source: as above.
-const HEADER_LENGTH: usize = 100;
 /// How many findings a check lists before it stops. Chosen: a screenful.
 const FINDINGS: i64 = 20;
 
@@ -58,44 +49,43 @@ pub fn beside(sheet: &Path) -> PathBuf {
     }
 }
 
-/// What the first bytes of a file say.
+/// What the header of a file says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum FirstLook {
     Nothing,
     Logbook,
 }
 
-/// Reads the header without SQLite, so that a stranger's file is not touched.
+/// Looks at the header alone, so that a stranger's file is not touched.
+///
+/// Through SQLite and not by opening the file: closing a handle of our own
+/// would drop the locks that other connections of this process hold on it.
+/// The id is written when the file is made and never again, so that the file
+/// without its write-ahead log is enough.
 fn first_look(path: &Path) -> Result<FirstLook, LogbookError> {
     let foreign = |found| LogbookError::Foreign {
         path: path.to_path_buf(),
         found,
     };
-    let failed = |source: std::io::Error| LogbookError::Open {
-        path: path.to_path_buf(),
-        source: Box::new(source),
-    };
     let about = match std::fs::metadata(path) {
         Ok(about) => about,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(FirstLook::Nothing),
-        Err(e) => return Err(failed(e)),
+        Err(source) => {
+            return Err(LogbookError::Open {
+                path: path.to_path_buf(),
+                source: Box::new(source),
+            });
+        }
     };
     if !about.is_file() {
         return Err(foreign(Strange::NotAFile));
     }
-    let mut header = Vec::with_capacity(HEADER_LENGTH);
-    std::fs::File::open(path)
-        .and_then(|file| file.take(HEADER_LENGTH as u64).read_to_end(&mut header))
-        .map_err(failed)?;
-    if header.is_empty() {
+    if about.len() == 0 {
         return Ok(FirstLook::Nothing);
     }
-    if header.len() < HEADER_LENGTH || !header.starts_with(SQLITE_MAGIC) {
-        return Err(foreign(Strange::NotSqlite));
-    }
-    let mut id = [0; 4];
-    id.copy_from_slice(&header[APPLICATION_ID_AT]);
-    let application_id = i32::from_be_bytes(id);
+    let application_id: i32 = open_immutable(path)
+        .and_then(|c| c.query_row("PRAGMA application_id", [], |row| row.get(0)))
+        .map_err(|source| LogbookError::from_sqlite(path, "opening", source))?;
     if application_id == APPLICATION_ID {
         Ok(FirstLook::Logbook)
     } else {
@@ -122,6 +112,12 @@ impl Logbook {
                 | OpenFlags::SQLITE_OPEN_NO_MUTEX,
         )
         .map_err(failed)?;
+        // SQLite opens a file without write permission for reading instead.
+        if connection.is_readonly(rusqlite::MAIN_DB).map_err(failed)? {
+            return Err(LogbookError::ReadOnly {
+                path: path.to_path_buf(),
+            });
+        }
         // Until the file is accepted, not even closing it may write to it.
         connection
             .set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)
@@ -164,14 +160,20 @@ impl Logbook {
                 source: Box::new(std::io::Error::from(std::io::ErrorKind::NotFound)),
             });
         }
-        let connection = match open_read_only(path) {
-            // No right to make the log's side files, and nothing in them:
-            // the file alone is the whole logbook.
-            Err(e) if is_cannot_open(&e) && write_ahead_log_is_empty(path) => {
-                open_immutable(path).map_err(failed)?
+        let alone = write_ahead_log_is_empty(path);
+        // The file alone is the whole logbook where its log is empty. Side
+        // files of one that nobody may write would be as read-only as it is,
+        // and stay in the way of writing later.
+        let connection = if alone && nobody_may_write(path) {
+            open_immutable(path)
+        } else {
+            match open_read_only(path) {
+                // No right to make the side files.
+                Err(e) if is_cannot_open(&e) && alone => open_immutable(path),
+                other => other,
             }
-            other => other.map_err(failed)?,
-        };
+        }
+        .map_err(failed)?;
         let known = STEPS.len();
         let found = schema::version_of(&connection, path)?;
         if schema::refuse_newer(path, found, known)? < known {
@@ -298,6 +300,10 @@ fn is_cannot_open(error: &rusqlite::Error) -> bool {
     )
 }
 
+fn nobody_may_write(path: &Path) -> bool {
+    std::fs::metadata(path).is_ok_and(|about| about.permissions().readonly())
+}
+
 fn write_ahead_log_is_empty(path: &Path) -> bool {
     let mut name = path.as_os_str().to_owned();
     name.push("-wal");
@@ -311,8 +317,13 @@ const HEX: &[u8; 16] = b"0123456789ABCDEF";
 
 /// For a medium that cannot change: no locks, no side files.
 fn open_immutable(path: &Path) -> rusqlite::Result<Connection> {
-    let mut uri = String::from("file:");
-    for byte in path.to_string_lossy().bytes() {
+    // An absolute path gets an empty host in front, else '//a/b' had host 'a'.
+    let mut uri = String::from(if path.is_absolute() {
+        "file://"
+    } else {
+        "file:"
+    });
+    for &byte in path.as_os_str().as_encoded_bytes() {
         if byte.is_ascii_alphanumeric() || b"/._-".contains(&byte) {
             uri.push(char::from(byte));
         } else {
@@ -362,22 +373,44 @@ impl Identity {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test may stop here")]
+    use super::super::scratch::Folder;
     use super::*;
 
+    /// Also under names that mean something in a URI.
     #[test]
     fn a_logbook_on_a_medium_that_cannot_change_is_read() {
-        let folder = std::env::temp_dir().join(format!("logbook immutable {}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
-        let path = folder.join("a van? 100%.logbook.sqlite");
+        let folder = Folder::new();
+        for name in [
+            "a van? 100%.sqlite",
+            "#1&x=y.sqlite",
+            "Fünf \u{2602}.sqlite",
+        ] {
+            let path = folder.0.join(name);
+            drop(Logbook::open(&path).unwrap());
+            assert!(write_ahead_log_is_empty(&path));
+            let doubled = PathBuf::from(format!("/{}", path.display()));
+            for path in [path, doubled] {
+                let connection = open_immutable(&path).unwrap();
+                assert_eq!(
+                    schema::version_of(&connection, &path).unwrap(),
+                    schema::SCHEMA_VERSION
+                );
+            }
+        }
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_name_that_is_no_text_is_opened() {
+        use std::os::unix::ffi::OsStrExt;
+        let folder = Folder::new();
+        let path = folder
+            .0
+            .join(std::ffi::OsStr::from_bytes(b"van-\xff.sqlite"));
         drop(Logbook::open(&path).unwrap());
-        assert!(write_ahead_log_is_empty(&path));
-        let connection = open_immutable(&path).unwrap();
-        assert_eq!(
-            schema::version_of(&connection, &path).unwrap(),
-            schema::SCHEMA_VERSION
-        );
-        drop(connection);
-        std::fs::remove_dir_all(folder).unwrap();
+        assert!(path.exists());
+        drop(Logbook::open(&path).unwrap());
+        Logbook::open_for_reading(&path).unwrap().check().unwrap();
     }
 
     #[test]

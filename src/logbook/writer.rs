@@ -132,7 +132,6 @@ const QUEUE: usize = 1_024;
 pub struct LogbookWriter {
     requests: SyncSender<Request>,
     state: Arc<Mutex<WriterState>>,
-    bounds: HoldingBounds,
     thread: Option<JoinHandle<Vec<Unsaved>>>,
 }
 
@@ -168,7 +167,6 @@ impl LogbookWriter {
         Ok(Self {
             requests,
             state,
-            bounds,
             thread: Some(thread),
         })
     }
@@ -259,7 +257,7 @@ impl LogbookWriter {
             Err(TrySendError::Full(request)) => (
                 request,
                 LogbookError::TooManyHeld {
-                    held: lock(&self.state).held.max(self.bounds.records.min(QUEUE)),
+                    held: lock(&self.state).held + QUEUE,
                 },
             ),
             Err(TrySendError::Disconnected(request)) => (request, LogbookError::WriterEnded),
