@@ -1,5 +1,10 @@
 //! Views to look at: an invented vehicle, the bare chassis of a small
 //! flat-deck delivery van, in several situations.
+#![allow(
+    clippy::assigning_clones,
+    clippy::unnecessary_wraps,
+    reason = "samples are to be read, not to be fast"
+)]
 
 use stillheight::quantity::{Angle, Force, Length, Moment, Span, UnitSystem};
 use stillheight::screen::view::{
