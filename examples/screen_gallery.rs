@@ -21,13 +21,11 @@ use stillheight::screen::{self, Command, Desk, Ink, Overlay, View};
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
-    match words.as_slice() {
-        ["--live", rest @ ..] => live(rest),
-        _ => {
-            print(&words);
-            ExitCode::SUCCESS
-        }
+    if let ["--live", rest @ ..] = words.as_slice() {
+        return live(rest);
     }
+    print(&words);
+    ExitCode::SUCCESS
 }
 
 fn named(name: &str) -> View {
@@ -42,14 +40,13 @@ fn text(view: &View, desk: &Desk, columns: u16, rows: u16) -> String {
     let area = Rect::new(0, 0, columns, rows);
     let mut buffer = Buffer::empty(area);
     screen::draw(&mut buffer, area, view, desk);
-    buffer
-        .content()
-        .chunks(usize::from(columns.max(1)))
-        .map(|row| {
-            let line: String = row.iter().map(ratatui::buffer::Cell::symbol).collect();
-            format!("{}\n", line.trim_end())
-        })
-        .collect()
+    let mut text = String::new();
+    for row in buffer.content().chunks(usize::from(columns.max(1))) {
+        let line: String = row.iter().map(ratatui::buffer::Cell::symbol).collect();
+        text.push_str(line.trim_end());
+        text.push('\n');
+    }
+    text
 }
 
 fn print(words: &[&str]) {
@@ -116,8 +113,7 @@ async fn show(view: View, panics: bool) -> Result<screen::Ended, screen::ScreenE
     if panics {
         tokio::spawn(async {
             tokio::time::sleep(Duration::from_secs(1)).await;
-            let nothing: Option<()> = None;
-            nothing.expect("a panic on purpose");
+            assert!(std::env::args().len() < 2, "a panic on purpose");
         });
     }
     screen::run(to_screen, to_us, Ink::from_environment()).await

@@ -22,14 +22,16 @@ fn frame(view: &View, desk: &Desk, columns: u16, rows: u16) -> Buffer {
 }
 
 fn text(buffer: &Buffer) -> String {
-    buffer
+    let mut text = String::new();
+    for row in buffer
         .content()
         .chunks(usize::from(buffer.area.width.max(1)))
-        .map(|row| {
-            let line: String = row.iter().map(Cell::symbol).collect();
-            format!("{}\n", line.trim_end())
-        })
-        .collect()
+    {
+        let line: String = row.iter().map(Cell::symbol).collect();
+        text.push_str(line.trim_end());
+        text.push('\n');
+    }
+    text
 }
 
 /// Compares with `tests/screens/NAME.txt`; `BLESS=1` writes it anew. A file
@@ -164,6 +166,23 @@ fn the_words_are_there_at_80_by_24() {
     says(
         &samples::at_work(),
         &["STOP", "DOWN", "caution:", "underneath"],
+    );
+}
+
+/// Where there are more links and coilovers than rows it is said how many are
+/// left out.
+#[test]
+fn what_finds_no_row_is_counted() {
+    let mut view = samples::left_high();
+    let at = |view: &View| text(&frame(view, &Desk::new(Ink::Plain), 80, 24));
+    view.coilovers.extend(view.coilovers.clone());
+    assert!(!at(&view).contains("more on a taller screen"));
+    view.coilovers.extend(view.coilovers.clone());
+    // One link and eight coilovers on five rows, of which one says so.
+    assert!(
+        at(&view).contains("+5 more on a taller screen"),
+        "{}",
+        at(&view)
     );
 }
 

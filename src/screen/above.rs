@@ -9,6 +9,7 @@ use super::pane::{Pane, cut};
 use super::sketch::{Bounds, Dot, Sketch};
 use super::view::{StationView, Verdict, View};
 use super::wording;
+use crate::quantity::Length;
 
 /// Draws all of it into the pane.
 pub(super) fn draw(pane: &mut Pane<'_>, view: &View) {
@@ -44,7 +45,10 @@ fn sides(stations: &[StationView]) -> (Vec<&StationView>, Vec<&StationView>) {
         };
         side.push(station);
     }
-    for station in stations.iter().filter(|s| !(s.y.mm().abs() > 1.0)) {
+    for station in stations
+        .iter()
+        .filter(|s| s.y.mm().abs() <= 1.0 || s.y.mm().is_nan())
+    {
         let side = if left.len() <= right.len() {
             &mut left
         } else {
@@ -157,7 +161,7 @@ fn words(pane: &mut Pane<'_>, view: &View, station: &StationView, flush_right: b
     if let (Some(figure), Some(aim), true) = (station.height, station.aim, pane.height() > 4) {
         let reading = Reading {
             value: figure.value.m(),
-            half_width: figure.half_width.map_or(0.0, |h| h.m()),
+            half_width: figure.half_width.map_or(0.0, Length::m),
             aim: aim.value.m(),
             tolerance: aim.tolerance.m(),
             verdict,

@@ -9,6 +9,7 @@ use super::pane::{Pane, cut, wide};
 use super::sketch::{Bounds, Dot, Sketch};
 use super::view::{BehindPoint, CoiloverView, LinkView, View};
 use super::wording;
+use crate::quantity::Angle;
 
 /// Draws all of it into the pane.
 pub(super) fn draw(pane: &mut Pane<'_>, view: &View) {
@@ -152,7 +153,7 @@ fn link_words(pane: &mut Pane<'_>, link: &LinkView, roomy: bool) {
     if let (Some(angle), Some(aim), true) = (link.angle, link.aim, roomy) {
         let reading = Reading {
             value: angle.value.rad(),
-            half_width: angle.half_width.map_or(0.0, |h| h.rad()),
+            half_width: angle.half_width.map_or(0.0, Angle::rad),
             aim: aim.value.rad(),
             tolerance: aim.tolerance.rad(),
             verdict: link.verdict,

@@ -80,14 +80,12 @@ fn full(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
     );
 
     let row = top + 1 + picture;
-    pane.part(0, row, left, 1).rule(
-        0,
-        if width < 100 {
-            "sensors: last value, age"
-        } else {
-            "sensors: last value, age, rate, rejected"
-        },
-    );
+    let title = if left > lists::ROOMY {
+        "sensors: last value, age, rate, rejected"
+    } else {
+        "sensors: last value, age"
+    };
+    pane.part(0, row, left, 1).rule(0, title);
     lists::sensors(&mut pane.part(1, row + 1, left - 1, lower), view);
     if let Some(task) = &view.task {
         pane.part(from, row, right, 1).rule(0, &task.title);

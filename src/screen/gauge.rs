@@ -35,11 +35,8 @@ pub(super) fn draw(pane: &mut Pane<'_>, left: u16, top: u16, columns: u16, readi
     if columns < 5 {
         return;
     }
-    let columns = if columns % 2 == 0 {
-        columns - 1
-    } else {
-        columns
-    };
+    // An odd number has a middle.
+    let columns = (columns - 1) / 2 * 2 + 1;
     let middle = f64::from(columns / 2);
     let tolerance = reading.tolerance.abs();
     let off = reading.value - reading.aim;
@@ -116,7 +113,11 @@ mod tests {
             17,
             &reading,
         );
-        buffer.content().iter().map(|cell| cell.symbol()).collect()
+        buffer
+            .content()
+            .iter()
+            .map(ratatui::buffer::Cell::symbol)
+            .collect()
     }
 
     #[test]

@@ -10,6 +10,9 @@ use super::sketch::{Bounds, Dot, Sketch};
 use super::view::{Gauge, Quality, SensorView, Task, View};
 use super::wording;
 
+/// Columns from which a sensor's row has its rate and its rejected frames.
+pub(super) const ROOMY: u16 = 57;
+
 /// The sign of a sensor's state.
 const fn sign(quality: Quality) -> char {
     match quality {
@@ -105,7 +108,7 @@ fn sensor_row(pane: &mut Pane<'_>, sensor: &SensorView) {
     let ink = pane.ink;
     let width = pane.width();
     let style = ink.quality(sensor.quality);
-    let names = if width >= 56 { 14 } else { 10 };
+    let names = if width >= ROOMY { 14 } else { 10 };
     pane.set(0, 0, sign(sensor.quality), style);
     pane.write(2, 0, &cut(&sensor.name, names), ink.text());
     let at = names + 3;
@@ -119,26 +122,32 @@ fn sensor_row(pane: &mut Pane<'_>, sensor: &SensorView) {
     } else {
         &sensor.last
     };
-    if width < 56 {
+    if width < ROOMY {
         let free = width.saturating_sub(at + 6);
         let value = cut(last, free);
         pane.part(at, 0, free, 1).write_right(0, &value, ink.text());
         pane.write_right(0, &age, ink.faint());
         return;
     }
-    pane.part(at, 0, 10, 1)
-        .write_right(0, &cut(last, 10), ink.text());
-    pane.part(at + 10, 0, 7, 1)
-        .write_right(0, &age, ink.faint());
     let rate = sensor
         .per_second
-        .filter(|rate| rate.is_finite())
+        .filter(|rate| rate.is_finite() && rate.abs() < 1e4)
         .map_or_else(|| "-/s".to_owned(), |rate| format!("{rate:.0}/s"));
-    pane.part(at + 17, 0, 6, 1)
-        .write_right(0, &rate, ink.faint());
-    if sensor.rejected > 0 {
-        let rejected = format!("{} bad", sensor.rejected);
-        pane.write(at + 25, 0, &rejected, ink.text());
+    let rejected = if sensor.rejected > 99_999 {
+        "99999+".to_owned()
+    } else {
+        sensor.rejected.to_string()
+    };
+    let mut left = at;
+    for (columns, text, style) in [
+        (9, last, ink.text()),
+        (7, age.as_str(), ink.faint()),
+        (6, rate.as_str(), ink.faint()),
+        (6, rejected.as_str(), ink.faint()),
+    ] {
+        let text = cut(text, columns);
+        pane.part(left, 0, columns, 1).write_right(0, &text, style);
+        left += columns;
     }
 }
 

@@ -62,13 +62,13 @@ impl Ink {
     }
 
     pub(super) fn link(self) -> Style {
-        self.with(Color::LightMagenta).add_modifier(Modifier::BOLD)
+        self.with(Color::Magenta).add_modifier(Modifier::BOLD)
     }
 
     pub(super) fn verdict(self, verdict: Verdict) -> Style {
         match verdict {
             Verdict::Inside => self.with(Color::LightBlue),
-            Verdict::Outside => self.with(Color::LightYellow),
+            Verdict::Outside => self.with(Color::Yellow),
             Verdict::CannotTell => self.text(),
         }
         .add_modifier(Modifier::BOLD)
@@ -79,7 +79,7 @@ impl Ink {
             Quality::Good => self.with(Color::LightBlue),
             Quality::Moving => self.text(),
             _ => self
-                .with(Color::LightYellow)
+                .with(Color::Yellow)
                 .add_modifier(Modifier::BOLD | Modifier::REVERSED),
         }
     }
@@ -87,9 +87,9 @@ impl Ink {
     pub(super) fn message(self, weight: Severity) -> Style {
         match weight {
             Severity::Notice => self.text(),
-            Severity::Warning => self.with(Color::LightYellow).add_modifier(Modifier::BOLD),
+            Severity::Warning => self.with(Color::Yellow).add_modifier(Modifier::BOLD),
             Severity::Error => self
-                .with(Color::LightYellow)
+                .with(Color::Yellow)
                 .add_modifier(Modifier::BOLD | Modifier::REVERSED),
         }
     }
@@ -152,7 +152,7 @@ impl<'a> Pane<'a> {
                 .buffer
                 .cell_mut((self.area.x + left, self.area.y + top))
         {
-            cell.set_char(letter).set_style(style);
+            cell.set_char(letter).set_style(alone(style));
         }
     }
 
@@ -167,7 +167,7 @@ impl<'a> Pane<'a> {
             self.area.y + top,
             cut(text, free),
             usize::from(free),
-            style,
+            alone(style),
         );
         end.saturating_sub(self.area.x)
     }
@@ -209,6 +209,11 @@ impl<'a> Pane<'a> {
             self.set(column, top, ' ', style);
         }
     }
+}
+
+/// The style without anything of what the cell had before.
+fn alone(style: Style) -> Style {
+    Style::reset().patch(style)
 }
 
 /// Columns that a text takes.

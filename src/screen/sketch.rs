@@ -87,9 +87,9 @@ impl Sketch {
     )]
     pub(super) fn cell(&self, point: Dot) -> Option<(u16, u16)> {
         let [x, y] = self.place(point).map(f64::round);
-        ((0.0..f64::from(self.columns) * 2.0).contains(&x)
-            && (0.0..f64::from(self.rows) * 4.0).contains(&y))
-        .then(|| (x as u16 / 2, y as u16 / 4))
+        let inside = (0.0..f64::from(self.columns) * 2.0).contains(&x)
+            && (0.0..f64::from(self.rows) * 4.0).contains(&y);
+        inside.then_some((x as u16 / 2, y as u16 / 4))
     }
 
     #[allow(

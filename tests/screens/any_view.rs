@@ -85,6 +85,7 @@ impl Pool {
         Moment::from_unix_us(self.choice(&[0, i64::MIN, i64::MAX, 1_900_000_000_000_000]))
     }
 
+    #[allow(clippy::too_many_lines, reason = "one field of the view after another")]
     fn view(&mut self) -> View {
         View {
             now: self.moment(),

@@ -1,5 +1,10 @@
 //! Views to look at: an invented vehicle, the bare chassis of a small
 //! flat-deck delivery van, in several situations.
+#![allow(
+    clippy::assigning_clones,
+    clippy::unnecessary_wraps,
+    reason = "samples are to be read, not to be fast"
+)]
 
 use stillheight::quantity::{Angle, Force, Length, Moment, Span, UnitSystem};
 use stillheight::screen::view::{
@@ -269,9 +274,9 @@ pub(crate) fn left_high() -> View {
     view.behind = behind(0.016);
     view.kept[0] = "14:02:11 driver: left high 0.91°".to_owned();
     view.next = vec![
+        "Frame onto rated stands first; nobody underneath.".to_owned(),
         "Turn the rear left collar down 5 1/2 turns: rear left comes to 428.6, roll to +0.06°."
             .to_owned(),
-        "Support the frame on rated stands first; nobody underneath.".to_owned(),
     ];
     view
 }
@@ -338,7 +343,7 @@ pub(crate) fn inches() -> View {
     {
         sensor.last = text.to_owned();
     }
-    view.next[0] =
+    view.next[1] =
         "Turn the rear left collar down 5 1/2 turns: rear left comes to 16.87, roll to +0.06°."
             .to_owned();
     view
@@ -378,7 +383,7 @@ pub(crate) fn long_names() -> View {
     for line in &mut view.kept {
         line.push_str(long);
     }
-    view.next[0].push_str(long);
+    view.next[1].push_str(long);
     view.message = Some(Message {
         weight: Severity::Error,
         text: format!("the logbook could not be written{long}"),
