@@ -1,1 +1,3 @@
 //! Tests of stillheight, one binary.
+
+mod sheets;

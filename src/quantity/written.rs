@@ -227,7 +227,7 @@ pub fn read(text: &str, due: Dimension) -> Result<Written, QuantityError> {
         Ok(number) => number,
         Err(fault) => return Err(fault.named(typed, number_text, unit_text)),
     };
-    let tidy = tidied(unit_text);
+    let tidy = tidied(unit_text, due);
     if tidy.is_empty() {
         return Err(QuantityError::NoUnit {
             typed: quoted(),
@@ -235,7 +235,11 @@ pub fn read(text: &str, due: Dimension) -> Result<Written, QuantityError> {
         });
     }
     let Some(unit) = find(&tidy, due) else {
-        return Err(match find_any(&tidy) {
+        let torque = || {
+            find_any(&tidied(unit_text, Dimension::RollRate))
+                .filter(|u| u.of == Dimension::RollRate)
+        };
+        return Err(match find_any(&tidy).or_else(torque) {
             Some(other) => QuantityError::OtherDimension {
                 typed: quoted(),
                 is: other.of,
@@ -568,6 +572,7 @@ mod tests {
             ("1 7/8", Dimension::Length, "no_unit"),
             ("410 mn", Dimension::Length, "unknown_unit"),
             ("63 kg", Dimension::Length, "other_dimension"),
+            ("220 N m/deg", Dimension::SpringRate, "other_dimension"),
             ("5 lbf", Dimension::Mass, "other_dimension"),
             ("165 lb", Dimension::SpringRate, "other_dimension"),
             ("47,6 mm", Dimension::Length, "comma"),
@@ -585,6 +590,7 @@ mod tests {
             ("3-2 mm", Dimension::Length, "mixed_signs"),
             ("7/-8 in", Dimension::Length, "mixed_signs"),
             ("1 000 mm", Dimension::Length, "bad_number"),
+            ("210 N/m m", Dimension::SpringRate, "unknown_unit"),
             ("1.2.3 mm", Dimension::Length, "bad_number"),
             ("1_000 mm", Dimension::Length, "bad_number"),
             ("1 1 7/8 in", Dimension::Length, "bad_number"),

@@ -445,6 +445,13 @@ pub enum Wrong {
 }
 
 impl Wrong {
+    /// Whether this and the other, at the same place, are one mistake: what is
+    /// common to left and right is wrong for both, and said once.
+    pub(super) fn says_what(&self, other: &Self) -> bool {
+        let code = self.code();
+        self == other || (code.starts_with("sheet.coilover.") && code == other.code())
+    }
+
     /// The stable code of this kind: `sheet.spring_rate.range`.
     pub fn code(&self) -> String {
         let fixed = match self {
@@ -537,6 +544,9 @@ impl Wrong {
     /// Help that does not depend on what was typed.
     fn fixed_help(&self) -> &'static str {
         match self {
+            Self::Syntax { .. } => {
+                "close every quote and bracket; one 'key = value' a line; text stands in quotes"
+            }
             Self::TooLong { .. } => "is this the right file?",
             Self::NumberRange { .. } => "a ratio is a bare number such as 0.62",
             Self::ListLength { .. } => {

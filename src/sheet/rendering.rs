@@ -11,6 +11,9 @@ use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use super::mistakes::{Found, Wrong};
 use super::sources::Sources;
 
+/// No more than this are drawn; a text with more is no sheet. Chosen.
+const MOST_DRAWN: usize = 200;
+
 /// All mistakes of one sheet, sorted by place. Never empty.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mistakes {
@@ -40,7 +43,10 @@ impl Mistakes {
         found.sort_by_key(|f| f.at);
         let mut once: Vec<Found> = Vec::new();
         for one in found {
-            if !once.iter().any(|o| o.at == one.at && o.wrong == one.wrong) {
+            if !once
+                .iter()
+                .any(|o| o.at == one.at && o.wrong.says_what(&one.wrong))
+            {
                 once.push(one);
             }
         }
@@ -80,7 +86,7 @@ impl Mistakes {
             Renderer::plain()
         };
         let mut text = String::new();
-        for found in &self.found {
+        for found in self.found.iter().take(MOST_DRAWN) {
             text.push_str(&self.render_one(found, &renderer));
             text.push_str("\n\n");
         }
@@ -90,6 +96,11 @@ impl Mistakes {
             many => format!("{many} mistakes"),
         };
         text.push_str(&count);
+        if self.found.len() > MOST_DRAWN {
+            text.push_str(" (the first ");
+            text.push_str(&MOST_DRAWN.to_string());
+            text.push_str(" are shown)");
+        }
         text.push_str(" in ");
         text.push_str(file);
         text.push('\n');

@@ -399,11 +399,12 @@ impl Check<'_> {
     }
 
     /// Names of the links there are, readable otherwise or not.
-    pub(super) fn link_names(typed: &Typed) -> Vec<String> {
-        [End::Rear, End::Front]
+    pub(super) fn link_names(&mut self, typed: &Typed) -> Vec<String> {
+        let names: Vec<_> = [End::Rear, End::Front]
             .iter()
             .filter_map(|end| typed.table(end.word())?.table("link")?.text("name"))
-            .map(|name| name.value)
-            .collect()
+            .collect();
+        self.doubled("links", &names);
+        names.into_iter().map(|name| name.value).collect()
     }
 }

@@ -111,6 +111,9 @@ impl Check<'_> {
         let spring = self.spring(layers);
         let collar = self.collar(layers);
         let unit = layers.of_table("coilover");
+        if unit.missing() {
+            return None;
+        }
         self.need_layered(&unit, "extended", "eye to eye, pulled out");
         self.need_layered(&unit, "compressed", "eye to eye, pushed in");
         let extended = unit.length("extended");
@@ -346,6 +349,10 @@ impl Check<'_> {
         compressed: Placed<Length>,
     ) {
         let name = name.to_owned();
+        if compressed.value >= extended.value {
+            // Said already.
+            return;
+        }
         if length > extended.value {
             let wrong = Wrong::CoiloverTooLong {
                 name,
@@ -398,6 +405,7 @@ impl Check<'_> {
         let upper = self.mount(layers, "upper");
         let lower = self.mount(layers, "lower");
         let (upper, lower) = (upper?, lower?);
+        let mut sides_right = true;
         for mount in [&upper, &lower] {
             let y = mount.at.value.y.m();
             let right_side = match layers.side {
@@ -405,6 +413,7 @@ impl Check<'_> {
                 Side::Right => y < 0.0,
             };
             if !right_side {
+                sides_right = false;
                 self.wrong(
                     mount.at.at,
                     Wrong::WrongSide {
@@ -414,7 +423,10 @@ impl Check<'_> {
                 );
             }
         }
-        if let Some(apart) = designed.between(upper.at.value, lower.at.value) {
+        if let Some(apart) = designed
+            .between(upper.at.value, lower.at.value)
+            .filter(|_| sides_right)
+        {
             let [x, y, z] = apart.m();
             if z <= 0.0 {
                 let wrong = Wrong::UpsideDown {

@@ -9,27 +9,35 @@ use super::super::vehicle::{
     AngleTarget, Floor, HeightTarget, LoadCase, NamedLoad, Station, Targets,
 };
 use super::{Check, standard};
-use crate::quantity::{Angle, Length};
+use crate::quantity::{Angle, Length, Point};
 
 impl Check<'_> {
     pub(super) fn stations(&mut self, typed: &Typed) -> Vec<Station> {
         let mut stations = Vec::new();
         let mut names = Vec::new();
         for one in typed.tables("station") {
-            let (Some(name), Some(at)) = (one.text("name"), one.point("at")) else {
+            let Some(name) = one.text("name") else {
                 continue;
             };
-            let mirror = one.flag("mirror").is_some_and(|m| m.value);
-            if mirror && at.value.y.m().abs() < 1e-9 {
-                let wrong = Wrong::NoMirror { name: name.value };
-                self.wrong(at.at, wrong);
-                continue;
+            // A station that is wrong elsewhere still has its name, so that
+            // targets which name it are not complained of.
+            let at = one.point("at").unwrap_or(Placed {
+                value: Point::default(),
+                at: one.at,
+            });
+            let mirror = one.flag("mirror").map(|m| m.value);
+            // Where it cannot be read, it may be the one or the other.
+            let unclear = mirror.is_none();
+            let mirror = mirror == Some(true);
+            if mirror && one.point("at").is_some() && at.value.y.m().abs() < 1e-9 {
+                let name = name.value.clone();
+                self.wrong(at.at, Wrong::NoMirror { name });
             }
             let both = [
                 ("left", at.value.y.m() > 0.0),
                 ("right", at.value.y.m() < 0.0),
             ];
-            let made: Vec<(String, _)> = if mirror {
+            let mut made: Vec<(String, _)> = if mirror || unclear {
                 both.iter()
                     .map(|(side, as_given)| {
                         let point = if *as_given {
@@ -41,8 +49,11 @@ impl Check<'_> {
                     })
                     .collect()
             } else {
-                vec![(name.value, at.value)]
+                Vec::new()
             };
+            if !mirror {
+                made.push((name.value, at.value));
+            }
             for (made_name, at) in made {
                 names.push(Placed {
                     value: made_name.clone(),
