@@ -455,9 +455,18 @@ fn a_file_that_is_not_there_is_one_clear_error() {
     );
 }
 
+static SCHEMA: std::sync::LazyLock<Value> = std::sync::LazyLock::new(sheet::schema);
+
 /// A small reader of the parts of JSON Schema that the schema uses, patterns
 /// left out.
 fn complaints(schema: &Value, value: &Value, path: &str, out: &mut Vec<String>) {
+    let schema = match schema.get("$ref").and_then(Value::as_str) {
+        Some(reference) => {
+            let pointer = reference.strip_prefix('#').expect("a reference in here");
+            SCHEMA.pointer(pointer).expect("what is referred to")
+        }
+        None => schema,
+    };
     if let Some(options) = schema.get("anyOf").and_then(Value::as_array) {
         let fits = options.iter().any(|option| {
             let mut inner = Vec::new();
@@ -532,7 +541,7 @@ fn complaints(schema: &Value, value: &Value, path: &str, out: &mut Vec<String>) 
 fn against_schema(text: &str) -> Vec<String> {
     let value: Value = toml::from_str(text).expect("TOML");
     let mut out = Vec::new();
-    complaints(&sheet::schema(), &value, "", &mut out);
+    complaints(&SCHEMA, &value, "", &mut out);
     out
 }
 
@@ -658,4 +667,20 @@ proptest! {
         let result = sheet::parse_with(&valid("plain"), "c", &[("rear.collar.height", &height)]);
         prop_assert_eq!(result.is_ok(), (-0.001..=60.001).contains(&mm));
     }
+}
+
+/// A table of numbers instead of a sheet, and one line far too often.
+#[test]
+fn what_is_no_sheet_at_all_is_refused_in_good_time() {
+    let numbers = "1.5,2.5,3.5\n".repeat(1000);
+    let mistakes = sheet::parse(&numbers, "log.csv").expect_err("no sheet");
+    let shown = mistakes.to_string();
+    assert!(mistakes.count() >= 1000);
+    assert!(shown.ends_with("mistakes in log.csv (the first 200 are shown)\n"));
+
+    let long = "name = \"cart\"\n".repeat(20_000);
+    let mistakes = sheet::parse(&long, "long.toml").expect_err("too long");
+    let codes: Vec<String> = mistakes.iter().map(|m| m.code).collect();
+    assert_eq!(codes, ["sheet.too_long"]);
+    assert!(mistakes.to_string().contains("no sheet is that long"));
 }

@@ -85,7 +85,7 @@ pub enum Wrong {
     #[error("the file has {bytes} bytes; no sheet is that long")]
     TooLong {
         /// How many.
-        bytes: usize,
+        bytes: u64,
     },
     /// A key that the table does not have.
     #[error("'{key}' is not a key of {table}")]

@@ -335,6 +335,22 @@ impl Check<'_> {
                 "the motion ratio stands for the mounts; give 'design_length'",
             );
         }
+        for side in ["left", "right"].iter().filter_map(|s| table.table(s)) {
+            self.refuse(
+                side,
+                &["upper_hole", "lower_hole"],
+                "independent corners",
+                "take it out, or write 'axle = \"solid\"'",
+            );
+            if let Some(unit) = side.table("coilover") {
+                self.refuse(
+                    unit,
+                    &["upper", "lower", "mirror"],
+                    "independent corners",
+                    "the motion ratio stands for the mounts; give 'design_length'",
+                );
+            }
+        }
         let corner = |check: &mut Self, side: Side| {
             let layers = Layers::of(table, side);
             let unit = check.unit(&layers);

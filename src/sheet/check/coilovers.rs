@@ -402,6 +402,14 @@ impl Check<'_> {
             "a solid axle",
             "take it out: the mounts say how long it is",
         );
+        if let Some(own) = layers.own.and_then(|t| t.table("coilover")) {
+            self.refuse(
+                own,
+                &["design_length", "mirror"],
+                "one side of a solid axle",
+                "take it out: each side's mounts say where and how long it is",
+            );
+        }
         let upper = self.mount(layers, "upper");
         let lower = self.mount(layers, "lower");
         let (upper, lower) = (upper?, lower?);
