@@ -15,11 +15,13 @@
 
 mod check;
 mod form;
+mod help;
 mod mistakes;
 mod rendering;
 mod schema;
 mod sources;
 mod template;
+mod tree;
 mod typed;
 mod vehicle;
 

@@ -4,7 +4,7 @@
 //! go with the kind of axle, links that cannot be.
 
 use super::super::mistakes::{Found, Place, Wrong};
-use super::super::typed::Typed;
+use super::super::tree::Typed;
 use super::super::vehicle::{Axle, Corner, LateralLink, Side, Stand, Support, Suspension, Tyre};
 use super::coilovers::{Layers, WhereDesigned};
 use super::{Check, standard_share};

@@ -4,8 +4,9 @@
 //! common. Out: the coilovers as meant. Refused: lengths, ranges and mounts
 //! that cannot be.
 
+use super::super::form::{COLLAR, SPRING, assumed_si};
 use super::super::mistakes::{Found, Place, Wrong};
-use super::super::typed::{Placed, Row, Typed};
+use super::super::tree::{Placed, Row, Typed};
 use super::super::vehicle::{Coilover, CoiloverUnit, Collar, Side, Spring, SpringCurve};
 use super::axles::End;
 use super::{Check, standard, standard_share};
@@ -181,7 +182,7 @@ impl Check<'_> {
         // tolerance is the form's.
         let tolerance = match spring.with("rate_tolerance") {
             Some(table) => table.si("rate_tolerance")?.value.0,
-            None => 0.05,
+            None => assumed_si(&SPRING, "rate_tolerance")?,
         };
         Some(Spring {
             curve: curve?,
@@ -309,11 +310,11 @@ impl Check<'_> {
         }
         let step_turns = match collar.with("step") {
             Some(table) => table.si("step")?.value.0,
-            None => 0.25,
+            None => assumed_si(&COLLAR, "step")?,
         };
         let uncertainty = match collar.with("uncertainty") {
             Some(table) => table.length("uncertainty")?.value,
-            None => Length::from_mm(0.5),
+            None => Length::new(assumed_si(&COLLAR, "uncertainty")?),
         };
         Some(Collar {
             height: height?.value,

@@ -14,7 +14,7 @@ mod weights;
 use std::collections::BTreeMap;
 
 use super::mistakes::{Found, Place, Wrong};
-use super::typed::{Placed, Typed};
+use super::tree::{Placed, Typed};
 use super::vehicle::{BuildSheet, Support};
 use crate::quantity::{Length, Quantity, UnitSystem, nearest};
 
@@ -69,7 +69,7 @@ pub(super) fn sheet(typed: &Typed, found: &mut Vec<Found>) -> Option<BuildSheet>
         loads,
         cases,
         targets,
-        floor,
+        floor: floor?,
         sensors,
     })
 }

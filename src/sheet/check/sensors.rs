@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use super::super::mistakes::{Found, Place, Wrong};
-use super::super::typed::{Placed, Typed};
+use super::super::tree::{Placed, Typed};
 use super::super::vehicle::{Connection, Measurand, Protocol, Sensor, TiltOn};
 use super::{Check, standard_share};
 use crate::quantity::{Angle, Dimension, Length, Quantity, QuantityError, UnitSystem};

@@ -3,8 +3,9 @@
 //! In: those tables. Out: the same as meant. Refused: names that nothing has
 //! or that are given twice.
 
+use super::super::form::{FLOOR, assumed_si};
 use super::super::mistakes::Wrong;
-use super::super::typed::{Placed, Typed};
+use super::super::tree::{Placed, Typed};
 use super::super::vehicle::{
     AngleTarget, Floor, HeightTarget, LoadCase, NamedLoad, Station, Targets,
 };
@@ -174,22 +175,17 @@ impl Check<'_> {
     }
 
     /// The floor; what is not said is assumed as the form says.
-    pub(super) fn floor(typed: &Typed) -> Floor {
+    pub(super) fn floor(typed: &Typed) -> Option<Floor> {
         let table = typed.table("floor");
-        let angle = |key: &str, otherwise: f64| {
-            table
-                .and_then(|t| t.angle(key))
-                .map_or(Angle::from_deg(otherwise), |a| a.value)
+        let si = |key: &str| match table {
+            Some(table) => table.si(key).map(|q| q.value.0),
+            None => assumed_si(&FLOOR, key),
         };
-        Floor {
-            roll: angle("roll", 0.0),
-            pitch: angle("pitch", 0.0),
-            slope_uncertainty: standard(angle("slope_uncertainty", 0.5)),
-            flatness: standard(
-                table
-                    .and_then(|t| t.length("flatness"))
-                    .map_or(Length::from_mm(3.0), |f| f.value),
-            ),
-        }
+        Some(Floor {
+            roll: Angle::new(si("roll")?),
+            pitch: Angle::new(si("pitch")?),
+            slope_uncertainty: standard(Angle::new(si("slope_uncertainty")?)),
+            flatness: standard(Length::new(si("flatness")?)),
+        })
     }
 }
