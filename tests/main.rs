@@ -18,3 +18,4 @@ mod rehearsal;
 mod screens;
 mod statics;
 mod vehicles;
+mod sheets;

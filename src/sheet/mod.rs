@@ -15,11 +15,13 @@
 
 mod check;
 mod form;
+mod help;
 mod mistakes;
 mod rendering;
 mod schema;
 mod sources;
 mod template;
+mod tree;
 mod typed;
 mod vehicle;
 
@@ -34,7 +36,7 @@ pub use vehicle::*;
 use crate::quantity::Written;
 
 /// More bytes than any sheet has.
-const MOST_BYTES: usize = 1 << 20;
+const MOST_BYTES: usize = 1 << 18;
 
 /// A sheet that was read and found good.
 #[derive(Debug, Clone, PartialEq)]
@@ -115,10 +117,7 @@ pub fn parse_with(text: &str, file_name: &str, set: &[(&str, &str)]) -> Result<C
     let sources = sources::Sources::new(text, file_name, set);
     let mut found = Vec::new();
     if text.len() > MOST_BYTES {
-        let wrong = Wrong::TooLong { bytes: text.len() };
-        found.push(mistakes::Found::new((0..0).into(), wrong));
-        let short = sources::Sources::new("", file_name, &[]);
-        return Err(Mistakes::new(short, found));
+        return Err(too_long(file_name, text.len() as u64));
     }
     let mut understood = Vec::new();
     let sheet = {
@@ -146,9 +145,21 @@ pub fn parse_with(text: &str, file_name: &str, set: &[(&str, &str)]) -> Result<C
 /// # Errors
 /// The file cannot be read, or has mistakes.
 pub fn read(path: &Path, set: &[(&str, &str)]) -> Result<Checked, SheetError> {
-    let text = std::fs::read_to_string(path).map_err(|source| SheetError::Read {
+    let unreadable = |source| SheetError::Read {
         path: path.to_owned(),
         source,
-    })?;
-    Ok(parse_with(&text, &path.display().to_string(), set)?)
+    };
+    let name = path.display().to_string();
+    let bytes = std::fs::metadata(path).map_err(unreadable)?.len();
+    if bytes > MOST_BYTES as u64 {
+        return Err(too_long(&name, bytes).into());
+    }
+    let text = std::fs::read_to_string(path).map_err(unreadable)?;
+    Ok(parse_with(&text, &name, set)?)
+}
+
+/// The one mistake of a text that no sheet is as long as.
+fn too_long(file_name: &str, bytes: u64) -> Mistakes {
+    let found = mistakes::Found::new((0..0).into(), Wrong::TooLong { bytes });
+    Mistakes::new(sources::Sources::new("", file_name, &[]), vec![found])
 }

@@ -11,6 +11,9 @@ use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use super::mistakes::{Found, Wrong};
 use super::sources::Sources;
 
+/// No more than this are drawn; a text with more is no sheet. Chosen.
+const MOST_DRAWN: usize = 200;
+
 /// All mistakes of one sheet, sorted by place. Never empty.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mistakes {
@@ -40,7 +43,8 @@ impl Mistakes {
         found.sort_by_key(|f| f.at);
         let mut once: Vec<Found> = Vec::new();
         for one in found {
-            if !once.iter().any(|o| o.at == one.at && o.wrong == one.wrong) {
+            let mut here = once.iter().rev().take_while(|o| o.at == one.at);
+            if !here.any(|o| o.wrong.says_what(&one.wrong)) {
                 once.push(one);
             }
         }
@@ -59,12 +63,12 @@ impl Mistakes {
     pub fn iter(&self) -> impl Iterator<Item = Mistake> + '_ {
         self.found.iter().map(|found| {
             let (source, range) = self.sources.find(found.at);
-            let before = &source.text[..range.start];
-            let line_start = before.rfind('\n').map_or(0, |i| i + 1);
+            let line = source.lines.partition_point(|l| *l <= range.start);
+            let line_start = line.checked_sub(1).map_or(0, |i| source.lines[i]);
             Mistake {
                 file: source.name.clone(),
-                line: before.matches('\n').count() + 1,
-                column: before[line_start..].chars().count() + 1,
+                line,
+                column: source.text[line_start..range.start].chars().count() + 1,
                 code: found.wrong.code(),
                 wrong: found.wrong.clone(),
                 help: found.wrong.help(),
@@ -80,7 +84,7 @@ impl Mistakes {
             Renderer::plain()
         };
         let mut text = String::new();
-        for found in &self.found {
+        for found in self.found.iter().take(MOST_DRAWN) {
             text.push_str(&self.render_one(found, &renderer));
             text.push_str("\n\n");
         }
@@ -92,6 +96,11 @@ impl Mistakes {
         text.push_str(&count);
         text.push_str(" in ");
         text.push_str(file);
+        if self.found.len() > MOST_DRAWN {
+            text.push_str(" (the first ");
+            text.push_str(&MOST_DRAWN.to_string());
+            text.push_str(" are shown)");
+        }
         text.push('\n');
         text
     }

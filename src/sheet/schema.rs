@@ -8,6 +8,19 @@ use serde_json::{Map, Value, json};
 use super::form::{Column, Field, Form, Kind, Range, SHEET};
 use crate::quantity::Dimension;
 
+/// The dimensions that a sheet has.
+const DIMENSIONS: [Dimension; 9] = [
+    Dimension::Length,
+    Dimension::Angle,
+    Dimension::Mass,
+    Dimension::Force,
+    Dimension::SpringRate,
+    Dimension::RollRate,
+    Dimension::Time,
+    Dimension::Turns,
+    Dimension::Share,
+];
+
 /// The JSON Schema of a sheet.
 pub fn schema() -> Value {
     let mut schema = object(&SHEET, false);
@@ -17,6 +30,13 @@ pub fn schema() -> Value {
             json!("https://json-schema.org/draft/2020-12/schema"),
         );
         map.insert("title".to_owned(), json!("build sheet"));
+        let definitions: Map<String, Value> = DIMENSIONS
+            .iter()
+            .flat_map(|of| {
+                [true, false].map(|signed| (definition_name(*of, signed), definition(*of, signed)))
+            })
+            .collect();
+        map.insert("$defs".to_owned(), Value::Object(definitions));
     }
     schema
 }
@@ -111,29 +131,58 @@ fn ratio(lowest: f64, highest: f64) -> Value {
     json!({"type": "number", "minimum": lowest, "maximum": highest})
 }
 
-/// A number with a unit of the dimension. The pattern takes the number
-/// loosely and the unit exactly as spelled in the list, with spaces and
-/// multiplication dots inside it, capitals or not.
+/// A number with a unit, by reference.
 fn quantity(of: Dimension, range: Range) -> Value {
-    let units: Vec<String> = of.spellings().map(loosely).collect();
-    let sign = match range {
-        Range::NotNegative | Range::Positive => "[+]?",
-        _ => "[-+−]?",
+    let signed = match range {
+        Range::NotNegative | Range::Positive => false,
+        Range::Any => true,
+        Range::Between(lowest, ..) => lowest < 0.0,
     };
-    let pattern = format!(
-        "^\\s*{sign}\\s*[0-9.½¼¾⅛⅜⅝⅞][-0-9.eE+/ ½¼¾⅛⅜⅝⅞]*({})\\s*$",
-        units.join("|")
-    );
-    json!({"type": "string", "pattern": pattern, "examples": [of.example()]})
+    json!({"$ref": format!("#/$defs/{}", definition_name(of, signed))})
 }
 
-fn loosely(unit: &str) -> String {
+fn definition_name(of: Dimension, signed: bool) -> String {
+    let code = of.code();
+    if signed {
+        format!("signed_{code}")
+    } else {
+        code.to_owned()
+    }
+}
+
+/// A number with a unit of the dimension. The pattern takes the number
+/// loosely, and the unit in any of its spellings, capitals or not.
+fn definition(of: Dimension, signed: bool) -> Value {
+    let torque = of == Dimension::RollRate;
+    let units: Vec<String> = of.spellings().map(|u| loosely(u, torque)).collect();
+    let sign = if signed { "[-+−]?" } else { "[+]?" };
+    let pattern = format!(
+        "^\\s*{sign}\\s*[0-9.½¼¾⅛⅜⅝⅞][-0-9.eE+/ ½¼¾⅛⅜⅝⅞]*({})\\.?\\s*$",
+        units.join("|")
+    );
+    json!({
+        "type": "string",
+        "description": format!(
+            "{} with its unit: {}",
+            of.with_article(),
+            of.units_to_read()
+        ),
+        "pattern": pattern,
+        "examples": [of.example()],
+    })
+}
+
+/// A unit as a pattern: small letters or capitals, spaces beside a stroke,
+/// and in a torque spaces or dots between its parts.
+fn loosely(unit: &str, torque: bool) -> String {
     let mut pattern = String::new();
     for (i, c) in unit.chars().enumerate() {
-        if i > 0 {
+        if torque && i > 0 && c != '/' && c.is_ascii_alphabetic() {
             pattern.push_str("[ ·⋅*.]*");
         }
-        if c.is_ascii_alphabetic() {
+        if c == '/' {
+            pattern.push_str("\\s*/\\s*");
+        } else if c.is_ascii_alphabetic() {
             pattern.push('[');
             pattern.push(c.to_ascii_lowercase());
             pattern.push(c.to_ascii_uppercase());

@@ -21,6 +21,23 @@ pub(super) struct Source {
     pub(super) base: usize,
     /// How much of it is the path of an override, `=` included.
     path: usize,
+    /// Where its lines begin; the first at 0.
+    pub(super) lines: Vec<usize>,
+}
+
+impl Source {
+    fn new(name: &str, text: String, base: usize, path: usize) -> Self {
+        let lines = std::iter::once(0)
+            .chain(text.match_indices('\n').map(|(i, _)| i + 1))
+            .collect();
+        Self {
+            name: name.to_owned(),
+            text,
+            base,
+            path,
+            lines,
+        }
+    }
 }
 
 /// All of them; never empty.
@@ -29,22 +46,12 @@ pub(super) struct Sources(pub(super) Vec<Source>);
 
 impl Sources {
     pub(super) fn new(text: &str, file_name: &str, set: &[(&str, &str)]) -> Self {
-        let mut all = vec![Source {
-            name: file_name.to_owned(),
-            text: text.to_owned(),
-            base: 0,
-            path: 0,
-        }];
+        let mut all = vec![Source::new(file_name, text.to_owned(), 0, 0)];
         let mut base = text.len() + 1;
         for (path, value) in set {
             let text = format!("{path}={value}");
             let length = text.len();
-            all.push(Source {
-                name: "--set".to_owned(),
-                text,
-                base,
-                path: path.len() + 1,
-            });
+            all.push(Source::new("--set", text, base, path.len() + 1));
             base += length + 1;
         }
         Self(all)

@@ -13,190 +13,8 @@ use toml::de::{DeTable, DeValue};
 use super::Understood;
 use super::form::{Column, Field, Form, Kind, Range};
 use super::mistakes::{Found, Place, Wrong};
-use crate::quantity::{
-    Angle, Dimension, Force, Length, Mass, Point, Quantity, QuantityError, RollRate, SpringRate,
-    nearest, read,
-};
-
-/// A value with its place.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Placed<T> {
-    pub(super) value: T,
-    pub(super) at: Place,
-}
-
-/// A row of two numbers in SI.
-pub(super) type Row = Placed<(f64, f64)>;
-
-/// A value as read.
-#[derive(Debug)]
-enum Value {
-    Text(String),
-    Flag(bool),
-    Number(f64),
-    Whole(u32),
-    /// SI and dimension.
-    Quantity(f64, Dimension),
-    Point(Point),
-    Device(u64),
-    Names(Vec<Placed<String>>),
-    Rows(Vec<Row>),
-    Table(Typed),
-    Tables(Vec<Typed>),
-    /// There, but not readable; already complained of.
-    Broken,
-}
-
-#[derive(Debug)]
-struct Entry {
-    at: Place,
-    value: Value,
-}
-
-/// A table as read.
-#[derive(Debug)]
-pub(super) struct Typed {
-    /// As in overrides: `rear.spring`.
-    pub(super) path: String,
-    /// Its heading.
-    pub(super) at: Place,
-    entries: BTreeMap<&'static str, Entry>,
-}
-
-macro_rules! quantities {
-    ($($get:ident: $name:ident;)*) => { $(
-        pub(super) fn $get(&self, key: &str) -> Option<Placed<$name>> {
-            let entry = self.entries.get(key)?;
-            match entry.value {
-                Value::Quantity(si, Dimension::$name) => {
-                    Some(Placed { value: $name::from_si(si), at: entry.at })
-                }
-                _ => None,
-            }
-        }
-    )* };
-}
-
-impl Typed {
-    quantities! {
-        length: Length;
-        angle: Angle;
-        mass: Mass;
-        force: Force;
-        spring_rate: SpringRate;
-        roll_rate: RollRate;
-    }
-
-    /// A quantity of any dimension, in SI.
-    pub(super) fn si(&self, key: &str) -> Option<Placed<(f64, Dimension)>> {
-        self.get(key, |v| match v {
-            Value::Quantity(si, of) => Some((*si, *of)),
-            _ => None,
-        })
-    }
-
-    fn get<T>(&self, key: &str, take: impl Fn(&Value) -> Option<T>) -> Option<Placed<T>> {
-        let entry = self.entries.get(key)?;
-        take(&entry.value).map(|value| Placed {
-            value,
-            at: entry.at,
-        })
-    }
-
-    pub(super) fn text(&self, key: &str) -> Option<Placed<String>> {
-        self.get(key, |v| match v {
-            Value::Text(text) => Some(text.clone()),
-            _ => None,
-        })
-    }
-
-    pub(super) fn flag(&self, key: &str) -> Option<Placed<bool>> {
-        self.get(key, |v| match v {
-            Value::Flag(flag) => Some(*flag),
-            _ => None,
-        })
-    }
-
-    pub(super) fn number(&self, key: &str) -> Option<Placed<f64>> {
-        self.get(key, |v| match v {
-            Value::Number(number) => Some(*number),
-            _ => None,
-        })
-    }
-
-    pub(super) fn whole(&self, key: &str) -> Option<Placed<u32>> {
-        self.get(key, |v| match v {
-            Value::Whole(whole) => Some(*whole),
-            _ => None,
-        })
-    }
-
-    pub(super) fn point(&self, key: &str) -> Option<Placed<Point>> {
-        self.get(key, |v| match v {
-            Value::Point(point) => Some(*point),
-            _ => None,
-        })
-    }
-
-    pub(super) fn device(&self, key: &str) -> Option<Placed<u64>> {
-        self.get(key, |v| match v {
-            Value::Device(device) => Some(*device),
-            _ => None,
-        })
-    }
-
-    pub(super) fn names(&self, key: &str) -> &[Placed<String>] {
-        match self.entries.get(key).map(|e| &e.value) {
-            Some(Value::Names(names)) => names,
-            _ => &[],
-        }
-    }
-
-    pub(super) fn rows(&self, key: &str) -> Option<(&[Row], Place)> {
-        let entry = self.entries.get(key)?;
-        match &entry.value {
-            Value::Rows(rows) => Some((rows, entry.at)),
-            _ => None,
-        }
-    }
-
-    pub(super) fn table(&self, key: &str) -> Option<&Typed> {
-        match self.entries.get(key).map(|e| &e.value) {
-            Some(Value::Table(table)) => Some(table),
-            _ => None,
-        }
-    }
-
-    pub(super) fn tables(&self, key: &str) -> &[Typed] {
-        match self.entries.get(key).map(|e| &e.value) {
-            Some(Value::Tables(tables)) => tables,
-            _ => &[],
-        }
-    }
-
-    /// Whether the key stands there, readable or not.
-    pub(super) fn has(&self, key: &str) -> bool {
-        self.entries.contains_key(key)
-    }
-
-    /// Where the key's value stands; the heading where it does not.
-    pub(super) fn place(&self, key: &str) -> Place {
-        self.entries.get(key).map_or(self.at, |e| e.at)
-    }
-
-    /// The path of a key of this table.
-    pub(super) fn path_of(&self, key: &str) -> String {
-        joined(&self.path, key)
-    }
-}
-
-fn joined(path: &str, key: &str) -> String {
-    if path.is_empty() {
-        key.to_owned()
-    } else {
-        format!("{path}.{key}")
-    }
-}
+use super::tree::{Entry, Placed, Typed, Value, joined};
+use crate::quantity::{Dimension, Length, Point, QuantityError, nearest, read};
 
 /// The words for what stands there.
 fn found(value: &DeValue<'_>) -> &'static str {
@@ -706,5 +524,44 @@ fn assumed(field: &Field, default: &str) -> Option<Value> {
         Kind::Whole(..) => default.parse().ok().map(Value::Whole),
         Kind::Quantity(of, _) => read(default, *of).ok().map(|w| Value::Quantity(w.si, *of)),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sheet::form::SHEET;
+
+    /// Every default of the form and of the tables in it can be read and is
+    /// within its own range; a slip there would leave a value silently out.
+    #[test]
+    fn every_default_of_the_form_is_good() {
+        fn walk(form: &'static Form, seen: &mut usize) {
+            for field in form.fields {
+                if let Some(default) = field.default {
+                    *seen += 1;
+                    let value = assumed(field, default);
+                    assert!(value.is_some(), "{}: '{default}'", field.key);
+                    if let (Kind::Quantity(_, range), Some(Value::Quantity(si, _))) =
+                        (&field.kind, value)
+                    {
+                        assert_eq!(range.refuses(si), None, "{}", field.key);
+                    }
+                    if let Kind::Word(words) = field.kind {
+                        assert!(words.contains(&default), "{}", field.key);
+                    }
+                    assert!(!field.required, "{} is required and assumed", field.key);
+                }
+                match field.kind {
+                    Kind::Table(form) | Kind::Partial(form) | Kind::Tables(form) => {
+                        walk(form, seen);
+                    }
+                    _ => {}
+                }
+            }
+        }
+        let mut seen = 0;
+        walk(&SHEET, &mut seen);
+        assert!(seen > 20);
     }
 }

@@ -4,7 +4,7 @@
 //! go with the kind of axle, links that cannot be.
 
 use super::super::mistakes::{Found, Place, Wrong};
-use super::super::typed::Typed;
+use super::super::tree::Typed;
 use super::super::vehicle::{Axle, Corner, LateralLink, Side, Stand, Support, Suspension, Tyre};
 use super::coilovers::{Layers, WhereDesigned};
 use super::{Check, standard_share};
@@ -335,6 +335,22 @@ impl Check<'_> {
                 "the motion ratio stands for the mounts; give 'design_length'",
             );
         }
+        for side in ["left", "right"].iter().filter_map(|s| table.table(s)) {
+            self.refuse(
+                side,
+                &["upper_hole", "lower_hole"],
+                "independent corners",
+                "take it out, or write 'axle = \"solid\"'",
+            );
+            if let Some(unit) = side.table("coilover") {
+                self.refuse(
+                    unit,
+                    &["upper", "lower", "mirror"],
+                    "independent corners",
+                    "the motion ratio stands for the mounts; give 'design_length'",
+                );
+            }
+        }
         let corner = |check: &mut Self, side: Side| {
             let layers = Layers::of(table, side);
             let unit = check.unit(&layers);
@@ -399,11 +415,12 @@ impl Check<'_> {
     }
 
     /// Names of the links there are, readable otherwise or not.
-    pub(super) fn link_names(typed: &Typed) -> Vec<String> {
-        [End::Rear, End::Front]
+    pub(super) fn link_names(&mut self, typed: &Typed) -> Vec<String> {
+        let names: Vec<_> = [End::Rear, End::Front]
             .iter()
             .filter_map(|end| typed.table(end.word())?.table("link")?.text("name"))
-            .map(|name| name.value)
-            .collect()
+            .collect();
+        self.doubled("links", &names);
+        names.into_iter().map(|name| name.value).collect()
     }
 }

@@ -4,8 +4,9 @@
 //! common. Out: the coilovers as meant. Refused: lengths, ranges and mounts
 //! that cannot be.
 
+use super::super::form::{COLLAR, SPRING, assumed_si};
 use super::super::mistakes::{Found, Place, Wrong};
-use super::super::typed::{Placed, Row, Typed};
+use super::super::tree::{Placed, Row, Typed};
 use super::super::vehicle::{Coilover, CoiloverUnit, Collar, Side, Spring, SpringCurve};
 use super::axles::End;
 use super::{Check, standard, standard_share};
@@ -111,6 +112,9 @@ impl Check<'_> {
         let spring = self.spring(layers);
         let collar = self.collar(layers);
         let unit = layers.of_table("coilover");
+        if unit.missing() {
+            return None;
+        }
         self.need_layered(&unit, "extended", "eye to eye, pulled out");
         self.need_layered(&unit, "compressed", "eye to eye, pushed in");
         let extended = unit.length("extended");
@@ -178,7 +182,7 @@ impl Check<'_> {
         // tolerance is the form's.
         let tolerance = match spring.with("rate_tolerance") {
             Some(table) => table.si("rate_tolerance")?.value.0,
-            None => 0.05,
+            None => assumed_si(&SPRING, "rate_tolerance")?,
         };
         Some(Spring {
             curve: curve?,
@@ -306,11 +310,11 @@ impl Check<'_> {
         }
         let step_turns = match collar.with("step") {
             Some(table) => table.si("step")?.value.0,
-            None => 0.25,
+            None => assumed_si(&COLLAR, "step")?,
         };
         let uncertainty = match collar.with("uncertainty") {
             Some(table) => table.length("uncertainty")?.value,
-            None => Length::from_mm(0.5),
+            None => Length::new(assumed_si(&COLLAR, "uncertainty")?),
         };
         Some(Collar {
             height: height?.value,
@@ -346,6 +350,10 @@ impl Check<'_> {
         compressed: Placed<Length>,
     ) {
         let name = name.to_owned();
+        if compressed.value >= extended.value {
+            // Said already.
+            return;
+        }
         if length > extended.value {
             let wrong = Wrong::CoiloverTooLong {
                 name,
@@ -395,9 +403,18 @@ impl Check<'_> {
             "a solid axle",
             "take it out: the mounts say how long it is",
         );
+        if let Some(own) = layers.own.and_then(|t| t.table("coilover")) {
+            self.refuse(
+                own,
+                &["design_length", "mirror"],
+                "one side of a solid axle",
+                "take it out: each side's mounts say where and how long it is",
+            );
+        }
         let upper = self.mount(layers, "upper");
         let lower = self.mount(layers, "lower");
         let (upper, lower) = (upper?, lower?);
+        let mut sides_right = true;
         for mount in [&upper, &lower] {
             let y = mount.at.value.y.m();
             let right_side = match layers.side {
@@ -405,6 +422,7 @@ impl Check<'_> {
                 Side::Right => y < 0.0,
             };
             if !right_side {
+                sides_right = false;
                 self.wrong(
                     mount.at.at,
                     Wrong::WrongSide {
@@ -414,7 +432,10 @@ impl Check<'_> {
                 );
             }
         }
-        if let Some(apart) = designed.between(upper.at.value, lower.at.value) {
+        if let Some(apart) = designed
+            .between(upper.at.value, lower.at.value)
+            .filter(|_| sides_right)
+        {
             let [x, y, z] = apart.m();
             if z <= 0.0 {
                 let wrong = Wrong::UpsideDown {

@@ -9,7 +9,7 @@
 //! mount given for one side alone moves that side's holes with it.
 
 use super::super::mistakes::{Found, Wrong};
-use super::super::typed::{Placed, Typed};
+use super::super::tree::{Placed, Typed};
 use super::super::vehicle::{Hole, Side};
 use super::Check;
 use super::coilovers::Layers;

@@ -14,7 +14,7 @@ mod weights;
 use std::collections::BTreeMap;
 
 use super::mistakes::{Found, Place, Wrong};
-use super::typed::{Placed, Typed};
+use super::tree::{Placed, Typed};
 use super::vehicle::{BuildSheet, Support};
 use crate::quantity::{Length, Quantity, UnitSystem, nearest};
 
@@ -53,7 +53,7 @@ pub(super) fn sheet(typed: &Typed, found: &mut Vec<Found>) -> Option<BuildSheet>
     let sprung = check.weight(typed, axles.as_deref(), wheelbase.map(|w| w.value));
     let loads = check.loads(typed);
     let cases = check.cases(typed, &loads);
-    let links = Check::link_names(typed);
+    let links = check.link_names(typed);
     let targets = check.targets(typed, &stations, &cases, &links);
     let floor = Check::floor(typed);
     let sensors = check.sensors(typed);
@@ -69,7 +69,7 @@ pub(super) fn sheet(typed: &Typed, found: &mut Vec<Found>) -> Option<BuildSheet>
         loads,
         cases,
         targets,
-        floor,
+        floor: floor?,
         sensors,
     })
 }

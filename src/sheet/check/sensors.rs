@@ -6,10 +6,10 @@
 use std::collections::BTreeMap;
 
 use super::super::mistakes::{Found, Place, Wrong};
-use super::super::typed::{Placed, Typed};
+use super::super::tree::{Placed, Typed};
 use super::super::vehicle::{Connection, Measurand, Protocol, Sensor, TiltOn};
 use super::{Check, standard_share};
-use crate::quantity::{Angle, Dimension, Length, QuantityError};
+use crate::quantity::{Angle, Dimension, Length, Quantity, QuantityError, UnitSystem};
 
 /// Where the sheet does not say how far a zero may be off: what a sensor that
 /// was set down with care and never zeroed may show. Chosen.
@@ -265,7 +265,10 @@ impl Check<'_> {
                     key: one.path_of(key),
                     due,
                     error: QuantityError::OtherDimension {
-                        typed: format!("{key} of '{reads}'"),
+                        typed: match is {
+                            Dimension::Angle => Angle::new(si).shown(UnitSystem::Metric),
+                            _ => Length::new(si).shown(UnitSystem::Metric),
+                        },
                         is,
                         due,
                     },

@@ -3,33 +3,42 @@
 //! In: those tables. Out: the same as meant. Refused: names that nothing has
 //! or that are given twice.
 
+use super::super::form::{FLOOR, assumed_si};
 use super::super::mistakes::Wrong;
-use super::super::typed::{Placed, Typed};
+use super::super::tree::{Placed, Typed};
 use super::super::vehicle::{
     AngleTarget, Floor, HeightTarget, LoadCase, NamedLoad, Station, Targets,
 };
 use super::{Check, standard};
-use crate::quantity::{Angle, Length};
+use crate::quantity::{Angle, Length, Point};
 
 impl Check<'_> {
     pub(super) fn stations(&mut self, typed: &Typed) -> Vec<Station> {
         let mut stations = Vec::new();
         let mut names = Vec::new();
         for one in typed.tables("station") {
-            let (Some(name), Some(at)) = (one.text("name"), one.point("at")) else {
+            let Some(name) = one.text("name") else {
                 continue;
             };
-            let mirror = one.flag("mirror").is_some_and(|m| m.value);
-            if mirror && at.value.y.m().abs() < 1e-9 {
-                let wrong = Wrong::NoMirror { name: name.value };
-                self.wrong(at.at, wrong);
-                continue;
+            // A station that is wrong elsewhere still has its name, so that
+            // targets which name it are not complained of.
+            let at = one.point("at").unwrap_or(Placed {
+                value: Point::default(),
+                at: one.at,
+            });
+            let mirror = one.flag("mirror").map(|m| m.value);
+            // Where it cannot be read, it may be the one or the other.
+            let unclear = mirror.is_none();
+            let mirror = mirror == Some(true);
+            if mirror && one.point("at").is_some() && at.value.y.m().abs() < 1e-9 {
+                let name = name.value.clone();
+                self.wrong(at.at, Wrong::NoMirror { name });
             }
             let both = [
                 ("left", at.value.y.m() > 0.0),
                 ("right", at.value.y.m() < 0.0),
             ];
-            let made: Vec<(String, _)> = if mirror {
+            let mut made: Vec<(String, _)> = if mirror || unclear {
                 both.iter()
                     .map(|(side, as_given)| {
                         let point = if *as_given {
@@ -41,8 +50,11 @@ impl Check<'_> {
                     })
                     .collect()
             } else {
-                vec![(name.value, at.value)]
+                Vec::new()
             };
+            if !mirror {
+                made.push((name.value, at.value));
+            }
             for (made_name, at) in made {
                 names.push(Placed {
                     value: made_name.clone(),
@@ -163,22 +175,17 @@ impl Check<'_> {
     }
 
     /// The floor; what is not said is assumed as the form says.
-    pub(super) fn floor(typed: &Typed) -> Floor {
+    pub(super) fn floor(typed: &Typed) -> Option<Floor> {
         let table = typed.table("floor");
-        let angle = |key: &str, otherwise: f64| {
-            table
-                .and_then(|t| t.angle(key))
-                .map_or(Angle::from_deg(otherwise), |a| a.value)
+        let si = |key: &str| match table {
+            Some(table) => table.si(key).map(|q| q.value.0),
+            None => assumed_si(&FLOOR, key),
         };
-        Floor {
-            roll: angle("roll", 0.0),
-            pitch: angle("pitch", 0.0),
-            slope_uncertainty: standard(angle("slope_uncertainty", 0.5)),
-            flatness: standard(
-                table
-                    .and_then(|t| t.length("flatness"))
-                    .map_or(Length::from_mm(3.0), |f| f.value),
-            ),
-        }
+        Some(Floor {
+            roll: Angle::new(si("roll")?),
+            pitch: Angle::new(si("pitch")?),
+            slope_uncertainty: standard(Angle::new(si("slope_uncertainty")?)),
+            flatness: standard(Length::new(si("flatness")?)),
+        })
     }
 }

@@ -5,7 +5,7 @@
 //! unsprung, and both ways at once.
 
 use super::super::mistakes::{Found, Wrong};
-use super::super::typed::{Placed, Typed};
+use super::super::tree::{Placed, Typed};
 use super::super::vehicle::{Axle, NamedLoad, SprungWeight};
 use super::{Check, standard};
 use crate::quantity::{Length, Mass, Point};

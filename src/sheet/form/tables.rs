@@ -1,107 +1,10 @@
-//! The form of a sheet: which tables and keys there are and what each holds.
+//! The tables of a sheet, key by key.
 //!
-//! In: nothing, it is a description. Out: the same description for the reader
-//! of what was typed, for the JSON Schema and for the list of keys. Refused:
-//! nothing by itself.
+//! In: nothing. Out: the description that [`super`] explains. Refused: nothing
+//! by itself.
 
+use super::{Column, Field, Form, Kind, Range};
 use crate::quantity::Dimension;
-
-/// A table.
-#[derive(Debug)]
-pub(super) struct Form {
-    pub(super) about: &'static str,
-    pub(super) fields: &'static [Field],
-}
-
-/// A key of a table.
-#[derive(Debug)]
-pub(super) struct Field {
-    pub(super) key: &'static str,
-    pub(super) kind: Kind,
-    /// Whether it must be there whatever else is said.
-    pub(super) required: bool,
-    /// What holds where it is not there, as one would type it.
-    pub(super) default: Option<&'static str>,
-    pub(super) about: &'static str,
-}
-
-/// What a key holds.
-#[derive(Debug)]
-pub(super) enum Kind {
-    /// Text that is not empty.
-    Name,
-    /// One of some words.
-    Word(&'static [&'static str]),
-    /// True or false.
-    Flag,
-    /// A whole number between two.
-    Whole(u32, u32),
-    /// A bare number between two: a ratio.
-    Ratio(f64, f64),
-    /// A number with a unit.
-    Quantity(Dimension, Range),
-    /// Degrees or millimetres, as the sensor has it.
-    AngleOrLength(Range),
-    /// Three lengths.
-    Point,
-    /// A 64-bit id, as text or as a whole number.
-    Device,
-    /// Some names.
-    Names,
-    /// Rows of two.
-    Rows(Column, Column),
-    /// A table.
-    Table(&'static Form),
-    /// A table that says only what differs: nothing is required in it.
-    Partial(&'static Form),
-    /// Any number of tables.
-    Tables(&'static Form),
-}
-
-/// A column of a table of rows.
-#[derive(Debug, Clone, Copy)]
-pub(super) enum Column {
-    /// With a unit.
-    Quantity(Dimension),
-    /// A bare number between two.
-    Ratio(f64, f64),
-}
-
-/// What a quantity may be (SI).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Range {
-    /// Anything.
-    Any,
-    /// Zero or more.
-    NotNegative,
-    /// More than zero.
-    Positive,
-    /// Between two, said in words.
-    Between(f64, f64, &'static str),
-}
-
-impl Range {
-    /// The complaint, where the value is outside.
-    pub(super) fn refuses(self, si: f64) -> Option<&'static str> {
-        match self {
-            Self::Any => None,
-            Self::NotNegative => (si < 0.0).then_some("zero or more"),
-            Self::Positive => (si <= 0.0).then_some("more than zero"),
-            Self::Between(lowest, highest, words) => (si < lowest || si > highest).then_some(words),
-        }
-    }
-}
-
-impl Form {
-    pub(super) fn field(&self, key: &str) -> Option<&'static Field> {
-        self.fields.iter().find(|f| f.key == key)
-    }
-
-    pub(super) fn keys(&self) -> impl Iterator<Item = &'static str> + use<> {
-        let fields = self.fields;
-        fields.iter().map(|f| f.key)
-    }
-}
 
 const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
     Field {
@@ -161,17 +64,17 @@ const TILT_OR_NONE: Kind = Kind::Quantity(
 );
 
 /// The words of `axle`.
-pub(super) const AXLE_WORDS: &[&str] = &["solid", "independent", "none"];
+const AXLE_WORDS: &[&str] = &["solid", "independent", "none"];
 /// The words of `stands_on`.
-pub(super) const SUPPORT_WORDS: &[&str] = &["tyres", "blocks", "stands"];
+const SUPPORT_WORDS: &[&str] = &["tyres", "blocks", "stands"];
 /// The words of `units`.
-pub(super) const UNIT_WORDS: &[&str] = &["metric", "inch"];
+const UNIT_WORDS: &[&str] = &["metric", "inch"];
 /// The two ends.
-pub(super) const END_WORDS: &[&str] = &["rear", "front"];
+const END_WORDS: &[&str] = &["rear", "front"];
 /// The words of `protocol`.
-pub(super) const PROTOCOL_WORDS: &[&str] = &["wire", "xdr"];
+const PROTOCOL_WORDS: &[&str] = &["wire", "xdr"];
 /// The words of `reads`.
-pub(super) const READS_WORDS: &[&str] = &[
+const READS_WORDS: &[&str] = &[
     "frame roll",
     "frame pitch",
     "rear axle roll",
@@ -183,7 +86,7 @@ pub(super) const READS_WORDS: &[&str] = &[
 ];
 
 /// The whole sheet.
-pub(super) static SHEET: Form = Form {
+pub(in crate::sheet) static SHEET: Form = Form {
     about: "A vehicle that is being built: what holds it up, what weighs on it, what is wanted. Points are [forward, left, up]. Every tolerance and uncertainty is a limit: surely no more than plus or minus so much.",
     fields: &[
         must("name", Kind::Name, "what you call the vehicle"),
@@ -380,7 +283,7 @@ static STAND: Form = Form {
     ],
 };
 
-static SPRING: Form = Form {
+pub(in crate::sheet) static SPRING: Form = Form {
     about: "A coil spring.",
     fields: &[
         may("rate", A_RATE, "its rate; or give 'table'"),
@@ -440,7 +343,7 @@ static COILOVER: Form = Form {
     ],
 };
 
-static COLLAR: Form = Form {
+pub(in crate::sheet) static COLLAR: Form = Form {
     about: "A threaded spring collar. Heights are from its zero mark; more presses the spring more.",
     fields: &[
         may("height", ANY_LENGTH, "where it is"),
@@ -668,7 +571,7 @@ static LINK_TARGET: Form = Form {
     ],
 };
 
-static FLOOR: Form = Form {
+pub(in crate::sheet) static FLOOR: Form = Form {
     about: "The floor it stands on.",
     fields: &[
         or("roll", "0 deg", SOME_TILT, "positive with the left side up"),
