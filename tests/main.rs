@@ -7,3 +7,4 @@
 
 #[cfg(unix)]
 mod ports;
+mod readings;
