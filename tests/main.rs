@@ -5,6 +5,7 @@
     reason = "a test that cannot go on says so by stopping"
 )]
 
+mod drivers;
 #[cfg(unix)]
 mod ports;
 mod readings;
