@@ -739,6 +739,24 @@ mod bench {
     }
 
     #[test]
+    fn what_was_unplugged_has_to_come_still_anew() {
+        let mut bench = Bench::new(&[tilt(1)], &[Some(0)]);
+        let say = |bench: &mut Bench, from: i32, to: i32| {
+            for i in from..to {
+                bench.hear(0, &heard(1, SampleKind::Angle, 0.1, f64::from(i) * 0.1));
+            }
+        };
+        say(&mut bench, 0, 40);
+        assert_eq!(bench.readings(moment(4.0))[0].quality, Quality::Good);
+        bench.port_gone(0);
+        // Back within the time in which silence is not noticed.
+        say(&mut bench, 45, 60);
+        assert_eq!(bench.readings(moment(6.0))[0].quality, Quality::Moving);
+        say(&mut bench, 60, 90);
+        assert_eq!(bench.readings(moment(9.0))[0].quality, Quality::Good);
+    }
+
+    #[test]
     fn names_are_one_on_their_port_only() {
         let named = |port| {
             let mut sensor = height(0);
