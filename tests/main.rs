@@ -19,3 +19,5 @@ mod screens;
 mod statics;
 mod vehicles;
 mod sheets;
+mod drivers;
+mod readings;

@@ -4,7 +4,11 @@ use std::os::fd::{AsFd as _, OwnedFd};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use stillheight::ports::{Clock, LineSettings, Port, PortError, PortEvent, PortEventKind, attach};
+use stillheight::ports::{
+    CaptureError, CaptureHeader, CaptureWriter, CapturedLine, Clock, GoneWhy, LineSettings, Port,
+    PortError, PortEvent, PortEventKind, Replay, attach,
+};
+use stillheight::quantity::{Moment, Span};
 use tokio::sync::mpsc;
 
 /// The far end of a pseudo-terminal, raw.
@@ -69,6 +73,13 @@ impl Drop for Folder {
     fn drop(&mut self) {
         let _ = std::fs::remove_dir_all(&self.0);
     }
+}
+
+/// Closes the far end. The link goes first: the next pseudo-terminal that
+/// anybody makes gets the number that becomes free.
+fn unplug(far: FarEnd, link: &Path) {
+    std::fs::remove_file(link).unwrap();
+    drop(far);
 }
 
 type Events = mpsc::Receiver<PortEvent>;
@@ -167,7 +178,7 @@ async fn gone_and_back_under_another_name_behind_a_link() {
     // Held open so that the second gets another number.
     let second = FarEnd::new();
     assert_ne!(first.near, second.near);
-    drop(first);
+    unplug(first, &link);
     assert!(matches!(
         next(&mut events).await,
         PortEventKind::Gone { .. }
@@ -178,14 +189,7 @@ async fn gone_and_back_under_another_name_behind_a_link() {
     ));
     // While nothing is there it is said once, whatever the number of attempts.
     let error = refused(&mut events).await;
-    assert!(
-        matches!(
-            error,
-            PortError::Missing { .. } | PortError::FarEndClosed { .. }
-        ),
-        "{error:?}"
-    );
-    std::fs::remove_file(&link).unwrap();
+    assert_eq!(error, PortError::Missing { path: link.clone() });
     std::os::unix::fs::symlink(&second.near, &link).unwrap();
     loop {
         match next(&mut events).await {
@@ -203,10 +207,13 @@ async fn gone_and_back_under_another_name_behind_a_link() {
 
 #[tokio::test]
 async fn a_port_that_is_gone_does_not_spin() {
+    let folder = Folder::new("gone");
+    let link = folder.0.join("tilt");
     let far = FarEnd::new();
-    let (port, mut events) = open(&far.near);
+    std::os::unix::fs::symlink(&far.near, &link).unwrap();
+    let (port, mut events) = open(&link);
     opened(&mut events).await;
-    drop(far);
+    unplug(far, &link);
     assert!(matches!(
         next(&mut events).await,
         PortEventKind::Gone { .. }
@@ -295,6 +302,92 @@ async fn dropping_the_port_closes_it() {
     again.stop().await.unwrap();
 }
 
+/// Bytes of a sensor through a real pseudo-terminal, the port's task and the
+/// driver to a reading; unplugged, plugged in again, and still.
+#[tokio::test]
+async fn from_bytes_to_a_still_reading_and_back_after_a_replug() {
+    use stillheight::drivers::{Heard, driver_for};
+    use stillheight::readings::{Bench, Quality};
+    use stillheight::sheet::{Connection, Measurand, Protocol, Sensor, TiltOn};
+
+    let folder = Folder::new("whole");
+    let link = folder.0.join("across");
+    let protocol = Protocol::Xdr {
+        transducer: "PTCH".into(),
+    };
+    let sensor = Sensor {
+        name: "across".into(),
+        connection: Connection {
+            port: Some(link.display().to_string()),
+            baud: 115_200,
+            protocol: protocol.clone(),
+        },
+        reads: Measurand::Tilt {
+            on: TiltOn::FrameRoll,
+            reversed: false,
+        },
+        zero: 0.0,
+        zero_uncertainty: 0.0,
+        scale_uncertainty: 0.0,
+        deadline_s: 2.0,
+    };
+    let mut bench = Bench::new(&[sensor], &[Some(3)]);
+    let mut driver = driver_for(&[&protocol]).unwrap();
+    let clock = Clock::scaled(20.0);
+    let (sender, mut events) = mpsc::channel(64);
+    let port = attach(3, LineSettings::new(&link, 115_200), clock, sender);
+    let mut gone = false;
+    for round in 0..2 {
+        let far = FarEnd::new();
+        std::os::unix::fs::symlink(&far.near, &link).unwrap();
+        let mut ticks = tokio::time::interval(Duration::from_millis(5));
+        let mut open = false;
+        let patience = tokio::time::Instant::now() + Duration::from_secs(10);
+        loop {
+            assert!(tokio::time::Instant::now() < patience, "never still");
+            tokio::select! {
+                // 200 sentences a second at twenty times the speed: ten a second.
+                _ = ticks.tick(), if open => far.send(b"$IIXDR,A,-1.25,D,PTCH*71\r\n"),
+                event = events.recv() => {
+                    let event = event.unwrap();
+                    let mut out: Vec<Heard> = Vec::new();
+                    match event.kind {
+                        PortEventKind::Opened { .. } => {
+                            open = true;
+                            driver.reopened(event.at);
+                        }
+                        PortEventKind::Bytes(bytes) => driver.feed(&bytes, event.at, &mut out),
+                        PortEventKind::Gone { .. } => gone = true,
+                        PortEventKind::Refused { .. } => {}
+                        other => panic!("{other:?}"),
+                    }
+                    for heard in &out {
+                        bench.hear(3, heard);
+                    }
+                }
+            }
+            let reading = &bench.readings(clock.now())[0];
+            // Right after a replug the old stillness must not count as new.
+            if open && reading.quality == Quality::Good {
+                assert!((reading.value + 1.25_f64.to_radians()).abs() < 1e-9);
+                break;
+            }
+        }
+        assert_eq!(gone, round == 1);
+        unplug(far, &link);
+        tokio::time::sleep(Duration::from_millis(200)).await;
+        let quality = bench.readings(clock.now())[0].quality;
+        assert!(matches!(quality, Quality::Silent { .. }), "{quality:?}");
+    }
+    assert_eq!(port.counts().openings, 2);
+    assert_eq!(driver.counts().rejected_total(), 0);
+    assert_eq!(
+        port.counts().bytes_in,
+        driver.counts().samples * b"$IIXDR,A,-1.25,D,PTCH*71\r\n".len() as u64
+    );
+    port.stop().await.unwrap();
+}
+
 #[test]
 #[ignore = "needs a port that an ordinary user may not open, and must not run as root"]
 fn no_permission_on_a_real_node() {
@@ -304,4 +397,120 @@ fn no_permission_on_a_real_node() {
         assert_eq!(refused(&mut events).await.code(), "ports.open.permission");
         port.stop().await.unwrap();
     });
+}
+
+fn header(ports: usize) -> CaptureHeader {
+    CaptureHeader {
+        device: "inclinometer".into(),
+        firmware: "1.0.7".into(),
+        situation: "still, then\ntapped".into(),
+        date: Moment::from_unix_us(1_700_000_000_123_456),
+        serial: (0..ports)
+            .map(|i| CapturedLine {
+                baud: 115_200,
+                name: format!("/dev/ttyUSB{i} with a blank"),
+            })
+            .collect(),
+        notes: vec!["first".into(), "second: with a colon".into()],
+    }
+}
+
+#[test]
+fn a_capture_gives_back_what_was_recorded_to_the_microsecond() {
+    let header = header(2);
+    let event = |port, us, kind| PortEvent {
+        port,
+        kind,
+        at: header.date + Span::from_us(us),
+    };
+    let name = |port: usize| PathBuf::from(&header.serial[port].name);
+    let events = vec![
+        event(0, 0, PortEventKind::Opened { path: name(0) }),
+        event(1, 17, PortEventKind::Opened { path: name(1) }),
+        event(0, 17, PortEventKind::Bytes((0..=255).collect())),
+        event(
+            1,
+            99,
+            PortEventKind::Gone {
+                why: GoneWhy::HungUp,
+            },
+        ),
+        event(1, 86_400_000_000, PortEventKind::Bytes(vec![0])),
+    ];
+    let mut writer = CaptureWriter::new(Vec::new(), &header).unwrap();
+    for event in &events {
+        writer.write(event).unwrap();
+    }
+    let text = writer.into_inner();
+    let replay = Replay::new(&text[..]).unwrap();
+    let mut expected = header.clone();
+    expected.situation = "still, then tapped".into();
+    assert_eq!(*replay.header(), expected);
+    let read: Result<Vec<_>, CaptureError> = replay.collect();
+    assert_eq!(read.unwrap(), events);
+}
+
+#[test]
+fn mistakes_in_a_capture_are_named_with_their_line() {
+    let head = "# Date: 2026-11-25T09:19:23.5Z\n# Serial: 9600 8N1 a\n\n";
+    for (text, code, said) in [
+        ("", "ports.capture.header", "'# Date: ...'"),
+        ("0 0 00\n", "ports.capture.header", "'# Date: ...'"),
+        (
+            "# Date: 2026-11-25T09:19:23Z\n",
+            "ports.capture.header",
+            "'# Serial: ...'",
+        ),
+        ("# Date: yesterday\n", "ports.capture.line", "line 1"),
+        ("# Serial: 9600 7E1 a\n", "ports.capture.line", "line 1"),
+        ("# Colour: red\n", "ports.capture.line", "line 1"),
+        (
+            &format!("{head}5 0 00\nx 0 00\n"),
+            "ports.capture.line",
+            "line 5",
+        ),
+        (&format!("{head}5 1 00\n"), "ports.capture.line", "line 4"),
+        (&format!("{head}5 0 0\n"), "ports.capture.line", "line 4"),
+        (&format!("{head}5 0 +1\n"), "ports.capture.line", "line 4"),
+        (&format!("{head}5 0\n"), "ports.capture.line", "line 4"),
+        (&format!("{head}-5 0 00\n"), "ports.capture.line", "line 4"),
+        (
+            &format!("{head}5 0 00 11\n"),
+            "ports.capture.line",
+            "line 4",
+        ),
+        (
+            &format!("{head}5 0 00\n4 0 00\n"),
+            "ports.capture.backward",
+            "line 5",
+        ),
+        (
+            &format!("{head}5 0 00\n6 0 00"),
+            "ports.capture.cut_off",
+            "5",
+        ),
+    ] {
+        let error = match Replay::new(text.as_bytes()) {
+            Err(error) => error,
+            Ok(replay) => replay.filter_map(Result::err).next().unwrap(),
+        };
+        assert_eq!(error.code(), code, "{text:?}");
+        assert!(error.to_string().contains(said), "{text:?}: {error}");
+        assert!(!error.help().is_empty());
+    }
+    let endless = format!("{head}{}", "0".repeat(200_000));
+    let error = Replay::new(endless.as_bytes()).unwrap_err();
+    assert_eq!(error.code(), "ports.capture.line");
+}
+
+#[test]
+fn what_came_before_a_cut_off_line_is_kept() {
+    let text = "# Date: 2026-11-25T09:19:23.5Z\n# Serial: 9600 8N1\n5 0 00\n6 0 0102\n7 0 03";
+    let mut replay = Replay::new(text.as_bytes()).unwrap();
+    assert!(replay.by_ref().take(2).all(|event| event.is_ok()));
+    assert!(matches!(
+        replay.next(),
+        Some(Err(CaptureError::CutOff { line: 5 }))
+    ));
+    assert!(replay.next().is_none());
 }

@@ -42,6 +42,10 @@ pub(super) fn sensible(value: f64, kind: SampleKind) -> Result<f64, Why> {
 
 #[cfg(test)]
 mod tests {
+    #![allow(
+        clippy::unwrap_used,
+        reason = "a test that cannot go on says so by stopping"
+    )]
     use super::*;
 
     #[test]

@@ -145,7 +145,6 @@ impl PortError {
             return Self::NotSerial { path: owned, what };
         }
         match error.kind {
-            Kind::Io(Io::NotFound) => Self::Missing { path: owned },
             Kind::Io(Io::PermissionDenied) => Self::NotPermitted {
                 group: owning_group(path),
                 path: owned,
@@ -153,7 +152,7 @@ impl PortError {
             // The library says "no device" both for a lock held by another
             // process and for a node marked exclusive.
             Kind::NoDevice if path.exists() => Self::InUse { path: owned },
-            Kind::NoDevice => Self::Missing { path: owned },
+            Kind::Io(Io::NotFound) | Kind::NoDevice => Self::Missing { path: owned },
             Kind::InvalidInput => Self::SpeedRefused { path: owned, baud },
             // The library hands on the words of the system without its
             // number; these are the words of ENOTTY and EIO.

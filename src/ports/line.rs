@@ -435,6 +435,10 @@ fn open_now(
 
 #[cfg(test)]
 mod tests {
+    #![allow(
+        clippy::unwrap_used,
+        reason = "a test that cannot go on says so by stopping"
+    )]
     use super::*;
 
     fn adapter(serial: &str) -> UsbIdentity {

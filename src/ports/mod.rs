@@ -12,11 +12,13 @@
 //! Pseudo-terminals are opened by the same code as adapters; they are never
 //! listed by [`list`], so they are given by path.
 
+mod capture;
 mod clock;
 mod error;
 mod line;
 mod listing;
 
+pub use capture::{CaptureError, CaptureHeader, CaptureWriter, CapturedLine, Replay};
 pub use clock::Clock;
 pub use error::{PortError, join_group_command};
 pub use line::{Address, LineSettings, Port, PortCounts, attach};

@@ -55,7 +55,7 @@ pub fn average(values: &[f64]) -> Option<Average> {
         if 1.0 + r1 > 0.0 {
             length += 2.0 * r1;
             let mut k = 2;
-            while k + 1 <= n / 2 {
+            while k < n / 2 {
                 let pair = r(k) + r(k + 1);
                 if pair <= 0.0 {
                     break;

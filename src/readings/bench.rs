@@ -171,10 +171,18 @@ impl Bench {
         }
     }
 
-    /// The port has gone: what it carried may come back on another one.
+    /// The port has gone: what it carried may come back on another one, and
+    /// may have been moved meanwhile, so that nothing is known to be still.
     pub fn port_gone(&mut self, port: usize) {
-        for ports in self.heard.values_mut() {
-            ports.remove(&port);
+        for (source, ports) in &mut self.heard {
+            if ports.remove(&port).is_none() {
+                continue;
+            }
+            for place in &mut self.places {
+                if place.is_from(port, source) {
+                    place.channel.forget();
+                }
+            }
         }
         self.strangers.retain(|(on, _), _| *on != port);
     }

@@ -12,8 +12,8 @@
 use std::collections::VecDeque;
 
 use super::average::{Average, average};
-use super::gate::{Gate, GateState, Stillness};
-use super::steady::{MAD_SCALE, hampel, median};
+use super::gate::{Gate, GateState, Stillness, without_outliers};
+use super::steady::{MAD_SCALE, median};
 use super::{Calibration, Distrust, Quality, Reading};
 use crate::drivers::{Remark, Sample};
 use crate::quantity::{Moment, Span};
@@ -238,7 +238,7 @@ impl Channel {
         let beats: Vec<&Beat> = self.beats.iter().filter(|beat| beat.t >= from).collect();
         let values: Vec<f64> = beats.iter().map(|beat| beat.value).collect();
         let rounding = self.gate.rounding_sd();
-        let clean = hampel(&values, 3, 4.0, rounding.max(f64::MIN_POSITIVE));
+        let clean = without_outliers(&values, rounding.max(f64::MIN_POSITIVE));
         let mut average = average(&clean)?;
         // Rounding to steps averages out only where noise shakes the value
         // over several steps.

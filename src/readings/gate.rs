@@ -11,11 +11,10 @@
 //! 1. *Swinging*: the standard deviation must not exceed twice the noise that
 //!    the sensor had when it was last still, or a floor. Before that noise is
 //!    known, the values must look like noise and nothing else: the mean square
-//!    differences of neighbours one and two apart must both be about twice the
-//!    variance, which no swing of any frequency achieves, and the R-statistic
-//!    ([`RStatistic`]) must lie between its limits.
+//!    differences of values one, two and three apart must each be about twice
+//!    the variance, which no swing of any frequency achieves.
 //! 2. *Moving*: the R-statistic must not exceed its limit.
-//! 3. *Drifting*: the slope must not exceed its own threefold standard
+//! 3. *Drifting*: the slope must not exceed 3.5 times its own standard
 //!    uncertainty plus [`Gate::slow_per_s`]: the slow creep of springs that
 //!    take a set is no reason to wait.
 //!
@@ -25,13 +24,14 @@
 //! noise for [`Gate::relearn_s`].
 
 use super::average::{average, slope};
-use super::steady::{RStatistic, hampel, successive_sd};
+use super::steady::{RStatistic, hampel, scaled_mad, successive_sd};
 use crate::drivers::SampleKind;
 use crate::quantity::Moment;
 
-/// 99.5 % quantile of R for pure noise with the usual factors; our own
-/// simulation of 1e6 draws. More than this is no accident.
-const R_ENTER: f64 = 1.85;
+/// More than this is no accident. Chosen, well beyond the 99.5 % quantile of R
+/// for pure noise, 1.85, because a window is looked at ten times a second and
+/// an unlucky one makes a person wait.
+const R_ENTER: f64 = 2.2;
 /// Above this, what was still is not any more. Chosen, because once a window
 /// is enough for a real step to reach it and noise does not in hours.
 const R_LEAVE: f64 = 3.0;
@@ -39,10 +39,14 @@ const R_LEAVE: f64 = 3.0;
 const OUTLIER_HALF_WIDTH: usize = 3;
 /// In scaled median absolute deviations.
 const OUTLIER_THRESHOLD: f64 = 4.0;
-/// How far the two difference ratios may be from 1 before the noise is known.
-/// A swing alone is off by 0.5 at least in one of them, at any frequency
-/// (1 - cos a and 1 - cos 2a for the phase step a).
-const LIKE_NOISE: f64 = 0.45;
+/// How far the three difference ratios may be from 1 before the noise is
+/// known. A swing alone is off by 0.7 at least in one of them, at any frequency
+/// (1 - cos a, 1 - cos 2a, 1 - cos 3a for the phase step a, which is worst at
+/// 45 and 135 degrees); noise alone by 0.2, one standard deviation at 25 values.
+const LIKE_NOISE: f64 = 0.5;
+/// More than this share of outliers are none: a swing whose peaks are few
+/// samples wide.
+const MOST_OUTLIERS: f64 = 0.12;
 /// Fewest values in a window that can be judged.
 const FEWEST: usize = 8;
 
@@ -217,7 +221,7 @@ impl GateState {
         let lead = from.saturating_sub(2 * OUTLIER_HALF_WIDTH);
         let values: Vec<f64> = beats.iter().skip(lead).map(|(_, x)| *x).collect();
         let floor = gate.rounding_sd().max(f64::MIN_POSITIVE);
-        let clean = hampel(&values, OUTLIER_HALF_WIDTH, OUTLIER_THRESHOLD, floor);
+        let clean = without_outliers(&values, floor);
         let window: Vec<(f64, f64)> = beats
             .iter()
             .skip(lead)
@@ -229,10 +233,11 @@ impl GateState {
         let covered = window
             .first()
             .is_some_and(|(t, _)| now - t >= 0.85 * gate.window_s);
-        let (Some(avg), Some(one), Some(two), Some(line)) = (
+        let (Some(avg), Some(one), Some(two), Some(three), Some(line)) = (
             average(&values),
             successive_sd(&values, 1),
             successive_sd(&values, 2),
+            successive_sd(&values, 3),
             slope(&window),
         ) else {
             return Err(StillnessWhy::TooFew);
@@ -256,7 +261,7 @@ impl GateState {
         // What slow creep alone puts into the spread is let pass as well.
         let creep = gate.slow_per_s * gate.window_s / 12.0_f64.sqrt();
         let like_noise = avg.sd <= quiet
-            || [one, two]
+            || [one, two, three]
                 .iter()
                 .all(|s| ((s / avg.sd).powi(2) - 1.0).abs() <= LIKE_NOISE);
         let allowed = match self.noise {
@@ -266,25 +271,23 @@ impl GateState {
             None if like_noise => f64::INFINITY,
             None => quiet.hypot(creep),
         };
-        let spread_passes = avg.sd <= allowed || self.relearns(gate, like_noise, now);
-        if spread_passes {
-            if avg.sd <= allowed {
-                self.noise_like_since = None;
-            } else {
-                self.noise = Some(noise);
-                self.noise_like_since = None;
+        if avg.sd > allowed {
+            if !self.relearns(gate, like_noise, now) {
+                return Err(StillnessWhy::Swinging {
+                    spread: avg.sd,
+                    allowed,
+                });
             }
-        } else {
-            return Err(StillnessWhy::Swinging {
-                spread: avg.sd,
-                allowed,
-            });
+            self.noise = Some(noise);
         }
+        self.noise_like_since = None;
         if r > if was_still { R_LEAVE } else { R_ENTER } {
             return Err(StillnessWhy::Moving { r });
         }
-        let factor = if was_still { 4.0 } else { 3.0 };
-        let allowed = gate.slow_per_s + factor * line.u_per_noise * noise;
+        let factor = if was_still { 4.5 } else { 3.5 };
+        // The noise as known, where this window happens to show less of it.
+        let likely = noise.max(self.noise.unwrap_or(0.0));
+        let allowed = gate.slow_per_s + factor * line.u_per_noise * likely;
         if line.rate.abs() > allowed {
             return Err(StillnessWhy::Drifting {
                 rate: line.rate,
@@ -301,6 +304,24 @@ impl GateState {
             return false;
         }
         now - *self.noise_like_since.get_or_insert(now) >= gate.relearn_s
+    }
+}
+
+/// The series without single outliers; as it is where too many seem to be.
+/// What is within the reach of the whole series is no outlier, however far it
+/// stands from its neighbours: the peak of a swing.
+pub(super) fn without_outliers(values: &[f64], floor: f64) -> Vec<f64> {
+    let floor = scaled_mad(values).max(floor);
+    let clean = hampel(values, OUTLIER_HALF_WIDTH, OUTLIER_THRESHOLD, floor);
+    let replaced = values
+        .iter()
+        .zip(&clean)
+        .filter(|(a, b)| (*a - *b).abs() > 0.0)
+        .count();
+    if replaced as f64 <= (MOST_OUTLIERS * values.len() as f64).max(1.0) {
+        clean
+    } else {
+        values.to_vec()
     }
 }
 

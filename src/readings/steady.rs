@@ -150,6 +150,19 @@ pub fn hampel(values: &[f64], half_width: usize, threshold: f64, floor: f64) -> 
         .collect()
 }
 
+/// Standard deviation from the median absolute deviation; 0 for nothing.
+pub(super) fn scaled_mad(values: &[f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let mut around = values.to_vec();
+    let middle = median(&mut around);
+    for value in &mut around {
+        *value = (*value - middle).abs();
+    }
+    MAD_SCALE * median(&mut around)
+}
+
 /// The median; sorts. Not a number for nothing.
 pub(super) fn median(values: &mut [f64]) -> f64 {
     if values.is_empty() {
