@@ -1,3 +1,4 @@
 //! stillheight.
 
 pub mod leastsquares;
+pub mod trials;
