@@ -126,7 +126,39 @@ fn run(scene: &Scene, series: usize, seed: u64) -> Count {
     count
 }
 
+/// Time for a week of readings every ten minutes of twelve quantities, all laws, in milliseconds.
+fn week_of_twelve() -> f64 {
+    let truths: Vec<fn(f64) -> f64> = scenes().iter().map(|s| s.truth).collect();
+    let mut random = StdRng::seed_from_u64(99);
+    let series: Vec<Series> = (0..12)
+        .map(|q| {
+            let time_h: Vec<f64> = (0..1008).map(|k| f64::from(k) / 6.0).collect();
+            let draw = |t: &f64| {
+                let new: f64 = StandardNormal.sample(&mut random);
+                truths[q % truths.len()](*t) + 0.05 * new
+            };
+            Series {
+                height_mm: time_h.iter().map(draw).collect(),
+                time_h,
+                u_mm: None,
+            }
+        })
+        .collect();
+    let begun = std::time::Instant::now();
+    let found = series
+        .iter()
+        .filter(|s| fit(s, &FitOptions::default()).is_ok_and(|f| f.chosen.is_some()))
+        .count();
+    let taken = begun.elapsed().as_secs_f64() * 1e3;
+    assert_eq!(found, 12);
+    taken
+}
+
 fn main() {
+    println!(
+        "a week of ten-minute readings of 12 quantities, all laws: {:.1} ms",
+        week_of_twelve()
+    );
     let series = std::env::args()
         .nth(1)
         .and_then(|a| a.parse().ok())
