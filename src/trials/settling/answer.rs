@@ -5,7 +5,8 @@ use std::fmt::Write;
 use serde::Serialize;
 
 use super::candidate::FittedParameter;
-use super::weighing::{FitOptions, SettlingFit, WildReading, fit};
+use super::weighing::{FitOptions, SettlingFit, fit};
+use super::wild::WildReading;
 use super::{Band, Law, Notice, SettlingError, read_csv};
 use crate::leastsquares::student_t_quantile;
 

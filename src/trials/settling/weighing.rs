@@ -1,10 +1,12 @@
 //! All laws against one series: wild readings out, laws weighed, one chosen.
 
-use super::candidate::{Candidate, Grids, Status, correlation, effective, fit_law};
+use super::candidate::{Candidate, Status};
+use super::fitting::{Grids, fit_law};
+use super::judging::{correlation, effective};
 use super::law::Law;
 use super::series::Prepared;
+use super::wild::{WILD_LEAST, WildReading, wildest};
 use super::{Notice, Series, SettlingError};
-use crate::leastsquares::student_t_quantile;
 
 /// What to fit.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -13,21 +15,6 @@ pub struct FitOptions {
     pub law: Option<Law>,
     /// Parameters held, by name. Without a law, only laws that have all of them compete.
     pub fixed: Vec<(String, f64)>,
-}
-
-/// A reading left out because it does not belong to the others.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
-pub struct WildReading {
-    /// Where it stood in the series, from 0.
-    pub index: usize,
-    /// Its time in hours.
-    pub time_h: f64,
-    /// Its height in millimetres.
-    pub height_mm: f64,
-    /// What the law says there in millimetres, fitted with it.
-    pub expected_mm: f64,
-    /// Its externally studentised residual.
-    pub studentised_residual: f64,
 }
 
 /// Result for one series.
@@ -53,12 +40,6 @@ pub struct SettlingFit {
     pub effective_readings: f64,
 }
 
-/// Chance that a clean series loses a reading.
-const WILD_CHANCE: f64 = 0.001;
-/// Readings fewer than this are never called wild.
-const WILD_LEAST: usize = 7;
-/// A reading whose leverage is above this cannot be judged: it makes its own fit.
-const LEVERAGE_LIMIT: f64 = 0.95;
 /// Difference in the criterion up to which a law fits as well (Burnham and Anderson 2002, p. 70).
 const AS_GOOD: f64 = 2.0;
 
@@ -95,7 +76,7 @@ pub fn fit(series: &Series, options: &FitOptions) -> Result<SettlingFit, Settlin
     let most_wild = (prepared.len() / 20).clamp(1, 10);
     let (mut candidates, mut correlated) = weigh(&prepared, &laws)?;
     while left_out.len() < most_wild {
-        let Some((position, wild)) = wildest(&prepared, &candidates, series)? else {
+        let Some((position, wild)) = wildest(&prepared, &laws, &candidates, series)? else {
             break;
         };
         if prepared.len() <= needed.max(WILD_LEAST) {
@@ -140,7 +121,7 @@ pub fn fit(series: &Series, options: &FitOptions) -> Result<SettlingFit, Settlin
     })
 }
 
-type Competitor = (Law, Vec<Option<f64>>);
+pub(super) type Competitor = (Law, Vec<Option<f64>>);
 
 fn free_count(fixed: &[Option<f64>]) -> usize {
     fixed.iter().filter(|f| f.is_none()).count()
@@ -239,7 +220,7 @@ fn mean_square(candidate: &Candidate, series: &Prepared) -> f64 {
 /// Score of a law by which it is weighed: the corrected criterion, where the noise hangs together
 /// with the likelihood of first-order autoregressive noise about this law, its correlation being
 /// one more parameter.
-fn score(candidate: &Candidate, series: &Prepared, correlated: bool) -> Option<f64> {
+pub(super) fn score(candidate: &Candidate, series: &Prepared, correlated: bool) -> Option<f64> {
     let n = series.len() as f64;
     let k = candidate.free.len() + 1;
     if !correlated {
@@ -260,7 +241,10 @@ fn score(candidate: &Candidate, series: &Prepared, correlated: bool) -> Option<f
 }
 
 /// Fits all laws and gives them weights; answers also whether the noise hangs together.
-fn weigh(series: &Prepared, laws: &[Competitor]) -> Result<(Vec<Candidate>, bool), SettlingError> {
+pub(super) fn weigh(
+    series: &Prepared,
+    laws: &[Competitor],
+) -> Result<(Vec<Candidate>, bool), SettlingError> {
     let mut grids = Grids::default();
     let mut all = Vec::with_capacity(laws.len());
     for (law, fixed) in laws {
@@ -306,69 +290,6 @@ fn weigh(series: &Prepared, laws: &[Competitor]) -> Result<(Vec<Candidate>, bool
         };
     }
     Ok((all, correlated))
-}
-
-/// The reading furthest out under the law that describes the series best, if it is beyond the limit.
-fn wildest(
-    series: &Prepared,
-    candidates: &[Candidate],
-    given: &Series,
-) -> Result<Option<(usize, WildReading)>, SettlingError> {
-    let n = series.len();
-    if n < WILD_LEAST {
-        return Ok(None);
-    }
-    // A wild reading may itself be the reason why no law is determined: any law that describes
-    // the series will do here.
-    let best = candidates
-        .iter()
-        .filter(|c| !c.residuals.is_empty() && c.degrees_of_freedom > 2)
-        .filter_map(|c| {
-            criterion(mean_square(c, series), n as f64, c.free.len() + 1).map(|s| (s, c))
-        })
-        .min_by(|a, b| a.0.total_cmp(&b.0));
-    let Some((_, law)) = best else {
-        return Ok(None);
-    };
-    let freedom = law.degrees_of_freedom as f64;
-    let floor = series.floor_squares();
-    let mut worst: Option<(usize, f64)> = None;
-    for i in 0..n {
-        let e = law.residuals[i];
-        // Only a reading well outside the others can pass; the rest is not looked at closer.
-        if e * e * freedom < 4.0 * law.squares {
-            continue;
-        }
-        let Some((_, slopes)) = law.height(series.moments[i].t) else {
-            continue;
-        };
-        let slopes = slopes * series.root_weights[i];
-        let leverage = slopes.dot(&(&law.covariance * &slopes));
-        if leverage > LEVERAGE_LIMIT {
-            continue;
-        }
-        let without = ((law.squares - e * e / (1.0 - leverage)).max(floor)) / (freedom - 1.0);
-        let studentised = e / (without * (1.0 - leverage)).sqrt();
-        if studentised.is_finite() && worst.is_none_or(|(_, w)| studentised.abs() > w.abs()) {
-            worst = Some((i, studentised));
-        }
-    }
-    let limit = student_t_quantile(1.0 - WILD_CHANCE / (2.0 * n as f64), freedom - 1.0)?;
-    Ok(worst.filter(|(_, t)| t.abs() > limit).map(|(i, t)| {
-        let index = series.index[i];
-        let height_mm = given.height_mm[index];
-        let expected_mm = height_mm - law.residuals[i] / series.root_weights[i];
-        (
-            i,
-            WildReading {
-                index,
-                time_h: given.time_h[index],
-                height_mm,
-                expected_mm,
-                studentised_residual: t,
-            },
-        )
-    }))
 }
 
 /// Laws that fit as well as the chosen one but are not determined.
