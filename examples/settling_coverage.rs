@@ -15,7 +15,7 @@ struct Scene {
     law: Law,
     truth: fn(f64) -> f64,
     every_h: f64,
-    until_h: f64,
+    readings: u32,
     noise_mm: f64,
     /// Correlation of the noise from one reading to the next.
     correlation: f64,
@@ -27,7 +27,7 @@ const fn scene(name: &'static str, law: Law, truth: fn(f64) -> f64) -> Scene {
         law,
         truth,
         every_h: 2.0,
-        until_h: 120.0,
+        readings: 61,
         noise_mm: 0.05,
         correlation: 0.0,
     }
@@ -54,7 +54,7 @@ fn scenes() -> Vec<Scene> {
         },
         Scene {
             every_h: 24.0,
-            until_h: 336.0,
+            readings: 15,
             noise_mm: 0.1,
             ..scene("exponential, once a day", Law::Exponential, |t| {
                 394.0 + 6.0 * (-t / 60.0).exp()
@@ -77,9 +77,8 @@ struct Count {
 fn run(scene: &Scene, series: usize, seed: u64) -> Count {
     let mut random = StdRng::seed_from_u64(seed);
     let mut count = Count::default();
-    let times: Vec<f64> = (0..)
+    let times: Vec<f64> = (0..scene.readings)
         .map(|k| f64::from(k) * scene.every_h)
-        .take_while(|&t| t <= scene.until_h)
         .collect();
     let fresh = (1.0 - scene.correlation * scene.correlation).sqrt();
     for _ in 0..series {

@@ -435,13 +435,12 @@ fn forecasts_hold_the_truth_of_a_known_series() {
 #[test]
 fn the_text_answer_says_what_matters() {
     let series = settling(60, 2.0);
-    let rows: String = series
+    let mut rows: Vec<String> = series
         .time_h
         .iter()
         .zip(&series.height_mm)
-        .map(|(t, h)| format!("{t},{h:.3}\n"))
+        .map(|(t, h)| format!("{t},{h:.3}"))
         .collect();
-    let mut rows: Vec<String> = rows.lines().map(str::to_owned).collect();
     rows[20] = "40,399.9".into();
     let text = format!("time_h,height_mm\n{}\n", rows.join("\n"));
     let (answer, code) = run_fit_command(&text, "rear-left.csv", None, &[], false).unwrap();

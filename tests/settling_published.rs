@@ -202,8 +202,13 @@ fn log_creep_with_t0_held_is_a_straight_line_in_decades() {
 }
 
 fn csv(data: &[(f64, f64)], header: &str) -> String {
-    let rows: String = data.iter().map(|(t, h)| format!("{t},{h}\n")).collect();
-    format!("{header}\n{rows}")
+    let mut lines = vec![header.to_owned()];
+    lines.extend(data.iter().map(|(t, h)| format!("{t},{h}")));
+    lines.join(
+        "
+",
+    ) + "
+"
 }
 
 /// Source: NIST StRD, Misra1a, as JSON through the command; in centimetres and minutes the same

@@ -92,16 +92,15 @@ impl FitAnswer {
         let asked = found
             .asked
             .and_then(|law| found.candidates.iter().find(|c| c.law == law));
-        let reason = match (chosen.or(asked), chosen.is_some()) {
-            (Some(c), _) => c.status.to_string(),
-            (None, _) => {
-                let each: Vec<String> = found
-                    .candidates
-                    .iter()
-                    .map(|c| format!("{} {}", c.law.name(), c.status))
-                    .collect();
-                format!("no law converged: {}", each.join("; "))
-            }
+        let reason = if let Some(c) = chosen.or(asked) {
+            c.status.to_string()
+        } else {
+            let each: Vec<String> = found
+                .candidates
+                .iter()
+                .map(|c| format!("{} {}", c.law.name(), c.status))
+                .collect();
+            format!("no law converged: {}", each.join("; "))
         };
         let now = found.span_h.1;
         Ok(Self {
@@ -201,64 +200,24 @@ fn render(
             wild.expected_mm
         );
     }
-    if let Some(c) = found.chosen() {
-        let _ = writeln!(
-            text,
-            "\n{}   {}   ({})",
-            c.law.name(),
-            c.law.formula(),
-            answer.reason
-        );
-        let widening = (found.readings as f64 / found.effective_readings).sqrt();
-        let freedom = (found.effective_readings - c.free.len() as f64).max(1.0);
-        let t = student_t_quantile(0.975, freedom)?;
-        for p in &c.parameters {
-            let _ = match p.standard_uncertainty {
-                Some(u) => {
-                    let half = u * t * widening;
-                    writeln!(
-                        text,
-                        "  {:<14}{:>14.*}  ± {:.*}   (95 %)",
-                        p.name,
-                        digits(half),
-                        p.value,
-                        digits(half),
-                        half
-                    )
-                }
-                None => writeln!(text, "  {:<14}{:>14}  held", p.name, p.value),
-            };
-        }
-        if let Some(s) = c.residual_standard_deviation_mm {
-            let _ = writeln!(
-                text,
-                "  residual standard deviation {s:.*} mm, {} degrees of freedom",
-                digits(s),
-                c.degrees_of_freedom
-            );
-        }
-    } else {
-        let _ = writeln!(text, "\nno answer: {}", answer.reason);
-    }
+    render_chosen(&mut text, found, answer)?;
     let _ = writeln!(text, "\nlaws");
     for c in &answer.candidates {
         let score = c.aicc.map_or_else(|| "-".into(), |a| format!("{a:.1}"));
+        let share = c.weight * 100.0;
         let _ = writeln!(
             text,
-            "  {:<18}{:>5.1} %   AICc {:>9}   {}",
-            c.law,
-            c.weight * 100.0,
-            score,
-            c.reason
+            "  {:<18}{share:>5.1} %   AICc {score:>9}   {}",
+            c.law, c.reason
         );
     }
     if found.chosen().is_some() {
         let still = &answer.still_to_come_mm;
+        let laws = still.from_laws.join(", ");
         let _ = writeln!(
             text,
-            "\nstill to come after {} (from {})",
-            duration(last),
-            still.from_laws.join(", ")
+            "\nstill to come after {} (from {laws})",
+            duration(last)
         );
         band_line(
             &mut text,
@@ -276,7 +235,7 @@ fn render(
             &mut text,
             "at the end",
             still.at_the_end.as_ref(),
-            "this law has no end",
+            "a law that counts has no end",
         );
         if let Some(at) = still.next_look_h {
             let _ = writeln!(text, "  look again in {}", duration(at - last));
@@ -289,6 +248,52 @@ fn render(
         }
     }
     Ok(text)
+}
+
+/// The chosen law with its parameters, or the reason why there is none.
+fn render_chosen(
+    text: &mut String,
+    found: &SettlingFit,
+    answer: &FitAnswer,
+) -> Result<(), SettlingError> {
+    let Some(c) = found.chosen() else {
+        let _ = writeln!(text, "\nno answer: {}", answer.reason);
+        return Ok(());
+    };
+    let _ = writeln!(
+        text,
+        "\n{}   {}   ({})",
+        c.law.name(),
+        c.law.formula(),
+        answer.reason
+    );
+    let widening = (found.readings as f64 / found.effective_readings).sqrt();
+    let t = student_t_quantile(
+        0.975,
+        (found.effective_readings - c.free.len() as f64).max(1.0),
+    )?;
+    for p in &c.parameters {
+        let _ = match p.standard_uncertainty {
+            Some(u) => {
+                let half = u * t * widening;
+                let d = digits(half);
+                writeln!(
+                    text,
+                    "  {:<14}{:>14.d$}  ± {half:.d$}   (95 %)",
+                    p.name, p.value
+                )
+            }
+            None => writeln!(text, "  {:<14}{:>14}  held", p.name, p.value),
+        };
+    }
+    if let Some(s) = c.residual_standard_deviation_mm {
+        let (d, freedom) = (digits(s), c.degrees_of_freedom);
+        let _ = writeln!(
+            text,
+            "  residual standard deviation {s:.d$} mm, {freedom} degrees of freedom"
+        );
+    }
+    Ok(())
 }
 
 /// Does the whole of `settle fit`: reads the text of a CSV file, fits, and answers the output

@@ -58,7 +58,7 @@ pub(super) fn fit_law(
     let held_nonlinear: Vec<Option<f64>> = law
         .nonlinear()
         .iter()
-        .map(|&j| fixed[j].map(|v| law.to_working(j, v)))
+        .map(|&j| fixed[j].map(|v| law.working(j, v)))
         .collect();
     let extra: Vec<f64> = held_nonlinear.iter().copied().flatten().collect();
     let own;
@@ -76,9 +76,12 @@ pub(super) fn fit_law(
     for start in &surveyed.starts {
         let found = descend(law, series, fixed, &free, start)?;
         let better = best.as_ref().is_none_or(|(b, _)| {
-            let rank = |s: &Solution| (!s.is_converged(), s.residual_sum_of_squares);
-            let (x, y) = (rank(&found.0), rank(b));
-            x.0 < y.0 || x.0 == y.0 && x.1 < y.1
+            let (new, old) = (&found.0, b);
+            if new.is_converged() == old.is_converged() {
+                new.residual_sum_of_squares < old.residual_sum_of_squares
+            } else {
+                new.is_converged()
+            }
         });
         if better {
             best = Some(found);
@@ -218,7 +221,7 @@ fn assemble(
             let j = parameters.first().map_or(0, |&k| free[k]);
             Status::RanToBound {
                 parameter: names[j],
-                value: law.from_working(j, working[j]).0,
+                value: law.natural(j, working[j]).0,
             }
         }
         Outcome::NotDetermined { parameters } => Status::NotDetermined {
@@ -235,7 +238,7 @@ fn assemble(
     let parameters = (0..names.len())
         .map(|j| {
             let place = free.iter().position(|&f| f == j);
-            let (value, slope) = law.from_working(j, working[j]);
+            let (value, slope) = law.natural(j, working[j]);
             FittedParameter {
                 name: names[j],
                 value: fixed[j].unwrap_or(value),

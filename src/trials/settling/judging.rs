@@ -69,12 +69,11 @@ pub(super) fn judge(
     match law {
         Law::None => {}
         Law::TwoExponentials => {
-            if (1..MOST).all(|j| fixed[j].is_none()) {
-                if single_squares(series, fixed[0], grids)?.max(floor) <= limit(2.0)? {
-                    return Ok(Status::NoBetterThan {
-                        simpler: Law::Exponential,
-                    });
-                }
+            let whole = (1..MOST).all(|j| fixed[j].is_none());
+            if whole && single_squares(series, fixed[0], grids)?.max(floor) <= limit(2.0)? {
+                return Ok(Status::NoBetterThan {
+                    simpler: Law::Exponential,
+                });
             }
         }
         _ if linear_free => {

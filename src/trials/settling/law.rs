@@ -128,7 +128,7 @@ impl Law {
     }
 
     /// Working form of a parameter.
-    pub(super) fn to_working(self, index: usize, value: f64) -> f64 {
+    pub(super) fn working(self, index: usize, value: f64) -> f64 {
         if self.is_logarithm(index) {
             value.ln()
         } else {
@@ -137,7 +137,7 @@ impl Law {
     }
 
     /// Parameter from its working form, and its derivative by that form.
-    pub(super) fn from_working(self, index: usize, working: f64) -> (f64, f64) {
+    pub(super) fn natural(self, index: usize, working: f64) -> (f64, f64) {
         if self.is_logarithm(index) {
             (working.exp(), working.exp())
         } else {
