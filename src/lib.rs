@@ -54,3 +54,4 @@ pub mod report;
 pub mod rehearsal;
 
 pub mod run;
+pub mod trials;

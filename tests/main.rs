@@ -21,3 +21,6 @@ mod vehicles;
 mod sheets;
 mod drivers;
 mod readings;
+mod settling_input;
+mod settling_published;
+mod settling_simulated;
