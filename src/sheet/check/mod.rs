@@ -8,6 +8,7 @@ mod axles;
 mod coilovers;
 mod holes;
 mod sensors;
+mod shelf;
 mod stations;
 mod weights;
 
@@ -55,6 +56,7 @@ pub(super) fn sheet(typed: &Typed, found: &mut Vec<Found>) -> Option<BuildSheet>
     let cases = check.cases(typed, &loads);
     let links = check.link_names(typed);
     let targets = check.targets(typed, &stations, &cases, &links);
+    let shelf = check.shelf(typed);
     let floor = Check::floor(typed);
     let sensors = check.sensors(typed);
 
@@ -69,6 +71,7 @@ pub(super) fn sheet(typed: &Typed, found: &mut Vec<Found>) -> Option<BuildSheet>
         loads,
         cases,
         targets,
+        shelf,
         floor: floor?,
         sensors,
     })
