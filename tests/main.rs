@@ -8,6 +8,7 @@
     reason = "a test may end at once, and exact values are compared exactly"
 )]
 
+mod advice;
 mod drivers;
 mod log_report;
 mod logbook;

@@ -12,13 +12,13 @@ use crate::statics::Model;
 /// What operations cost, in squared tolerances. Chosen: a collar that takes less
 /// than about 0.4 of a tolerance off is not worth lying down for; a coilover that
 /// has to come out is worth it where it takes most of a tolerance off.
-pub const EFFORT_COLLAR: f64 = 0.15;
+pub(super) const EFFORT_COLLAR: f64 = 0.15;
 /// The coilover has to come out.
-pub const EFFORT_OUT: f64 = 0.8;
+pub(super) const EFFORT_OUT: f64 = 0.8;
 /// A bolt in another hole, the coilover being out.
-pub const EFFORT_HOLE: f64 = 0.1;
+pub(super) const EFFORT_HOLE: f64 = 0.1;
 /// Another spring, the coilover being out: it has to be compressed.
-pub const EFFORT_SPRING: f64 = 0.3;
+pub(super) const EFFORT_SPRING: f64 = 0.3;
 
 /// What a plan must keep, beside thread, preload and bind.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -127,11 +127,11 @@ pub struct Choice {
 
 /// An axle's units and the combinations of their choices.
 #[derive(Debug, Clone)]
-pub struct Group {
+pub(super) struct Group {
     /// Indices of the units.
-    pub units: Vec<usize>,
+    pub(super) units: Vec<usize>,
     /// For every combination the index of each unit's choice.
-    pub options: Vec<Vec<usize>>,
+    pub(super) options: Vec<Vec<usize>>,
 }
 
 /// The limits of a collar with its spring: each with the height at which it acts.

@@ -7,7 +7,7 @@
 //! Value = sum over cases and aims of (deviation / tolerance)^2 + effort + risk.
 //!
 //! # Method
-//! 1. A combination's value ([`Search::value`]): its collars by bounded nonlinear
+//! 1. A combination's value (`worth`): its collars by bounded nonlinear
 //!    least squares on the full model, every subset of collars rounded to the steps
 //!    of a hand, and the best of these by new equilibria.
 //! 2. Best first: combinations of each axle are sorted by effort plus a proved lower
@@ -18,7 +18,7 @@
 //! 3. The bound is proved for the linear description near the reference pose. While
 //!    values are worked out on the full model, the root of its misfit is compared
 //!    with the bound's; all bounds are lowered by twice the largest excess ever seen
-//!    (at least [`SLACK`]), and if that grows, the search begins again with what it
+//!    (at least a twentieth of a tolerance), and if that grows, the search begins again with what it
 //!    knows. This margin is the one step that is watched rather than proved.
 
 use super::belief::Belief;
@@ -37,7 +37,7 @@ use nalgebra::{DMatrix, DVector, Dyn, OMatrix, U7};
 use std::collections::{BinaryHeap, HashMap};
 
 /// Least margin taken off the root of every bound, in tolerances.
-pub const SLACK: f64 = 0.05;
+pub(super) const SLACK: f64 = 0.05;
 /// Less travel up than this share of the stroke is a risk that costs.
 const TIGHT_TRAVEL: f64 = 0.25;
 /// What each tight unit costs, in squared tolerances.
@@ -712,6 +712,35 @@ impl<'b, 's> Search<'b, 's> {
             .map(|(u, &c)| &self.choices[u][c])
             .collect();
         self.judge(&self.setup, &chosen, 0.0).ok()
+    }
+
+    /// The value of a set-up that somebody wants, or the limit that it breaks.
+    ///
+    /// # Errors
+    /// The limit.
+    pub fn value_of(&self, setup: &Setup) -> Result<Found, Blocked> {
+        let chosen: Vec<Choice> = setup
+            .0
+            .iter()
+            .enumerate()
+            .map(|(u, setting)| {
+                let alike = |c: &&Choice| {
+                    c.setting.upper == setting.upper
+                        && c.setting.lower == setting.lower
+                        && c.setting.spring == setting.spring
+                };
+                let plain = Choice {
+                    setting: *setting,
+                    out: true,
+                    effort: super::choices::EFFORT_OUT,
+                    lowest: setting.collar,
+                    highest: setting.collar,
+                };
+                self.choices[u].iter().find(alike).copied().unwrap_or(plain)
+            })
+            .collect();
+        let base = chosen.iter().map(|c| c.effort).sum();
+        self.judge(setup, &chosen.iter().collect::<Vec<_>>(), base)
     }
 
     /// The best k by the search.
