@@ -9,6 +9,7 @@
 )]
 
 mod advice;
+mod advice_shop;
 mod drivers;
 mod log_report;
 mod logbook;

@@ -34,7 +34,7 @@ pub use live::{Turning, Watched, Word, turning};
 pub use order::{OrderError, changed, hole, order, spring, turns, units};
 pub use plans::{
     Advice, AdviceError, CaseResult, Circumstances, Leave, MOST_PLANS, Plan, StillToCome, Worse,
-    advise, inside, plan,
+    advise, as_it_is, inside, plan,
 };
 pub use promise::{Explanation, GAIN, Kept as KeptPromise, Verdict as PromiseVerdict, held};
 pub use search::{AimedCase, Found, Outcome, Search, Tally};

@@ -188,6 +188,22 @@ pub struct Circumstances {
     pub settling: Vec<StillToCome>,
 }
 
+/// Everything as it is, as a plan without operations.
+///
+/// # Errors
+/// No rest in one of the cases.
+pub fn as_it_is(search: &Search<'_, '_>) -> Result<Plan, AdviceError> {
+    let (_, _, setup, _, _) = search.parts();
+    let found = search.leave().unwrap_or(Found {
+        setup: setup.clone(),
+        value: f64::INFINITY,
+        misfit: f64::INFINITY,
+        effort: 0.0,
+        risk: 0.0,
+    });
+    plan(search, found, None)
+}
+
 /// Works out the advice.
 ///
 /// # Errors
@@ -197,14 +213,7 @@ pub fn advise(search: &Search<'_, '_>, known: &Circumstances) -> Result<Advice, 
     if cases.iter().all(|c| c.aims.is_empty()) {
         return Err(AdviceError::NoTarget);
     }
-    let as_is = search.leave().unwrap_or(Found {
-        setup: setup.clone(),
-        value: f64::INFINITY,
-        misfit: f64::INFINITY,
-        effort: 0.0,
-        risk: 0.0,
-    });
-    let now = plan(search, as_is, None)?;
+    let now = as_it_is(search)?;
     let leave = leave(search, &now, known)?;
     let done = matches!(
         leave,

@@ -6,6 +6,7 @@
 mod csv;
 mod json_log;
 mod log_table;
+mod plans;
 mod recorded;
 mod suggestion;
 mod table;
@@ -15,6 +16,10 @@ mod words;
 pub use csv::{events_csv, kept_csv};
 pub use json_log::{history_json, history_json_lines};
 pub use log_table::log_table;
+pub use plans::{
+    Basis, advice_json, advice_text, answer_json, answer_text, leave_sentence, operation_words,
+    plan_steps, promise_json, promise_text,
+};
 pub use recorded::moment_words;
 pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use table::Table;
