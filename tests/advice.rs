@@ -425,6 +425,8 @@ fn no_target_is_refused() {
 #[test]
 fn what_is_in_the_way_is_enough_when_it_gives_way() {
     let mut sheet = aimed_van(540.0);
+    // The front stands too high rather than too low; the rear is what this is about.
+    sheet.targets.heights.truncate(2);
     let thread = |sheet: &mut BuildSheet, mm: f64| {
         for axle in &mut sheet.axles {
             match &mut axle.suspension {
