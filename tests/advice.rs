@@ -166,7 +166,15 @@ fn bounded_least_squares_agree_with_scipy() {
     );
     let b = DVector::from_vec(vec![1.2, -3.0, 2.5, 4.0, -1.0]);
     let table = [
-        ([-9.0; 3], [9.0; 3], [1.479_557_968_342_345_7, -1.551_905_570_954_061, 1.813_236_175_114_325]),
+        (
+            [-9.0; 3],
+            [9.0; 3],
+            [
+                1.479_557_968_342_345_7,
+                -1.551_905_570_954_061,
+                1.813_236_175_114_325,
+            ],
+        ),
         ([-0.5, -1.0, 0.0], [1.0; 3], [1.0, -1.0, 1.0]),
         ([0.0; 3], [2.0; 3], [1.420_353_982_300_885, 0.0, 2.0]),
         ([-1.0, -0.2, -1.0], [0.3, 0.5, 0.4], [0.3, -0.2, 0.4]),
@@ -190,9 +198,24 @@ fn bounded_least_squares_agree_with_scipy() {
 #[test]
 fn bounded_nonlinear_least_squares_agree_with_scipy() {
     let table = [
-        ([0.0, 0.0], [10.0, 1.5], [3.000_135_893_630_971, 0.597_327_919_072_671_2], 0.408_168_985_730_261_9),
-        ([0.0, 0.0], [3.0, 0.5], [2.984_440_111_652_042_5, 0.5], 0.510_448_353_415_439_1),
-        ([3.6, 0.1], [5.0, 1.0], [3.6, 0.670_710_401_230_146_8], 4.688_272_149_153_887),
+        (
+            [0.0, 0.0],
+            [10.0, 1.5],
+            [3.000_135_893_630_971, 0.597_327_919_072_671_2],
+            0.408_168_985_730_261_9,
+        ),
+        (
+            [0.0, 0.0],
+            [3.0, 0.5],
+            [2.984_440_111_652_042_5, 0.5],
+            0.510_448_353_415_439_1,
+        ),
+        (
+            [3.6, 0.1],
+            [5.0, 1.0],
+            [3.6, 0.670_710_401_230_146_8],
+            4.688_272_149_153_887,
+        ),
     ];
     for (lower, upper, expected, square) in table {
         let settings = Settings {
@@ -200,23 +223,34 @@ fn bounded_nonlinear_least_squares_agree_with_scipy() {
             upper: Some(DVector::from_row_slice(&upper)),
             ..Settings::default()
         };
-        let start = DVector::from_vec(vec![(lower[0] + upper[0]) / 2.0, (lower[1] + upper[1]) / 2.0]);
+        let start = DVector::from_vec(vec![
+            f64::midpoint(lower[0], upper[0]),
+            f64::midpoint(lower[1], upper[1]),
+        ]);
         let found = solve(&start, 3, &settings, |x, r, j| {
             let (s, c) = x[1].sin_cos();
             r[0] = x[0] * c - 3.0;
             r[1] = x[0] * s - 2.0;
             r[2] = 0.5 * (x[0] * x[0] - x[1]) - 4.0;
             if let Some(j) = j {
-                j.copy_from(&DMatrix::from_row_slice(3, 2, &[c, -x[0] * s, s, x[0] * c, x[0], -0.5]));
+                j.copy_from(&DMatrix::from_row_slice(
+                    3,
+                    2,
+                    &[c, -x[0] * s, s, x[0] * c, x[0], -0.5],
+                ));
             }
         })
         .unwrap();
-        for i in 0..2 {
-            assert!((found.parameters[i] - expected[i]).abs() < 1e-6, "{:?}", found.parameters);
+        for (x, e) in found.parameters.iter().zip(expected) {
+            assert!((x - e).abs() < 1e-6, "{:?}", found.parameters);
         }
         let (s, c) = found.parameters[1].sin_cos();
         let x0 = found.parameters[0];
-        let r = [x0 * c - 3.0, x0 * s - 2.0, 0.5 * (x0 * x0 - found.parameters[1]) - 4.0];
+        let r = [
+            x0 * c - 3.0,
+            x0 * s - 2.0,
+            0.5 * (x0 * x0 - found.parameters[1]) - 4.0,
+        ];
         let sum: f64 = r.iter().map(|r| r * r).sum();
         assert!((sum - square).abs() < 1e-9, "{sum}");
     }
@@ -228,7 +262,10 @@ fn bounded_nonlinear_least_squares_agree_with_scipy() {
 #[test]
 fn probabilities_of_boxes() {
     let zero = DVector::zeros(2);
-    let (low, high) = (DVector::from_vec(vec![-1.0, -2.0]), DVector::from_vec(vec![1.0, 2.0]));
+    let (low, high) = (
+        DVector::from_vec(vec![-1.0, -2.0]),
+        DVector::from_vec(vec![1.0, 2.0]),
+    );
     let apart = inside(&zero, &DMatrix::identity(2, 2), &low, &high);
     assert!((apart - 0.682_69 * 0.954_50).abs() < 0.01, "{apart}");
     let together = inside(&zero, &DMatrix::repeat(2, 2, 1.0), &low, &high);
@@ -241,7 +278,10 @@ fn sensed(sheet: &mut BuildSheet) {
         connection: Connection {
             port: None,
             baud: 115_200,
-            protocol: Protocol::Wire { device: 1, channel: 0 },
+            protocol: Protocol::Wire {
+                device: 1,
+                channel: 0,
+            },
         },
         reads,
         zero: 0.0,
@@ -250,7 +290,10 @@ fn sensed(sheet: &mut BuildSheet) {
         deadline_s: 1.0,
     };
     for station in sheet.stations.clone() {
-        sheet.sensors.push(sensor(&station.name, Measurand::FrameToFloor { from: station.at }));
+        sheet.sensors.push(sensor(
+            &station.name,
+            Measurand::FrameToFloor { from: station.at },
+        ));
     }
 }
 
@@ -293,7 +336,14 @@ fn the_order_of_readings_does_not_matter_and_they_teach() {
     sensed(&mut sheet);
     let setup = Setup::of(&sheet, &Model::new(&sheet, &[]));
     let mut turned = setup.clone();
-    assert!(turned.change(&sheet, &Model::new(&sheet, &[]), Operation::Collar { unit: 0, turns: 3.0 }));
+    assert!(turned.change(
+        &sheet,
+        &Model::new(&sheet, &[]),
+        Operation::Collar {
+            unit: 0,
+            turns: 3.0
+        }
+    ));
     let readings = [
         reading(&sheet, &setup, &setup, &[], off_the_sheet),
         reading(&sheet, &setup, &setup, &[0], off_the_sheet),
@@ -316,7 +366,11 @@ fn the_order_of_readings_does_not_matter_and_they_teach() {
         let other = learnt(&order, false);
         for i in 0..first.unknowns.len() {
             let scale = first.before(i);
-            assert!((first.mean[i] - other.mean[i]).abs() < 1e-6 * scale, "{:?}", first.unknowns[i]);
+            assert!(
+                (first.mean[i] - other.mean[i]).abs() < 1e-6 * scale,
+                "{:?}",
+                first.unknowns[i]
+            );
         }
         assert!((&first.covariance - &other.covariance).amax() < 1e-6 * first.covariance.amax());
     }
@@ -325,10 +379,19 @@ fn the_order_of_readings_does_not_matter_and_they_teach() {
     let sensors: Vec<(usize, f64)> = truth.seen.iter().map(|s| (s.sensor, s.noise)).collect();
     let miss = |belief: &Belief<'_>| {
         let (due, _) = belief.readings_due(&turned, &[0], &sensors).unwrap();
-        due.iter().zip(&truth.seen).map(|(d, s)| (d - s.value).abs()).fold(0.0, f64::max)
+        due.iter()
+            .zip(&truth.seen)
+            .map(|(d, s)| (d - s.value).abs())
+            .fold(0.0, f64::max)
     };
-    let (sheet_alone, two) = (miss(&Belief::new(&sheet, None)), miss(&learnt(&[0, 1], true)));
-    assert!(two < 0.25 * sheet_alone && two < 0.001, "{two} {sheet_alone}");
+    let (sheet_alone, two) = (
+        miss(&Belief::new(&sheet, None)),
+        miss(&learnt(&[0, 1], true)),
+    );
+    assert!(
+        two < 0.25 * sheet_alone && two < 0.001,
+        "{two} {sheet_alone}"
+    );
 }
 
 /// A promise kept, and three broken on purpose, each explained by what was done.
@@ -340,31 +403,51 @@ fn a_broken_promise_is_explained() {
     let model = Model::new(&sheet, &[0]);
     let setup = Setup::of(&sheet, &model);
     let mut belief = Belief::new(&sheet, None);
-    belief.learn(&[reading(&sheet, &setup, &setup, &[0], off_the_sheet)]).unwrap();
+    belief
+        .learn(&[reading(&sheet, &setup, &setup, &[0], off_the_sheet)])
+        .unwrap();
 
-    let collar = Operation::Collar { unit: 0, turns: 8.0 };
+    let collar = Operation::Collar {
+        unit: 0,
+        turns: 8.0,
+    };
     let mut then = setup.clone();
     then.change(&sheet, &model, collar);
-    let judged = |done: &[Operation], after: &StillReading| held(&belief, &setup, done, after, &[]).unwrap().unwrap();
+    let judged = |done: &[Operation], after: &StillReading| {
+        held(&belief, &setup, done, after, &[]).unwrap().unwrap()
+    };
 
-    let kept = judged(&[collar], &reading(&sheet, &then, &then, &[0], off_the_sheet));
+    let kept = judged(
+        &[collar],
+        &reading(&sheet, &then, &then, &[0], off_the_sheet),
+    );
     assert!(kept.kept(), "{kept:?}");
 
     // A thread of 1.25 mm where the sheet says 2 mm.
     let mut really = setup.clone();
     really.0[0].collar += 8.0 * 0.00125;
-    let wrong = judged(&[collar], &reading(&sheet, &then, &really, &[0], off_the_sheet));
+    let wrong = judged(
+        &[collar],
+        &reading(&sheet, &then, &really, &[0], off_the_sheet),
+    );
     assert!(!wrong.kept());
     let pitch = wrong.explanations.iter().find_map(|(e, _)| match e {
         Explanation::Pitch { pitch, .. } => Some(*pitch),
         _ => None,
     });
-    assert!((pitch.unwrap() - 0.00125).abs() < 0.0002, "{:?}", wrong.explanations);
+    assert!(
+        (pitch.unwrap() - 0.00125).abs() < 0.0002,
+        "{:?}",
+        wrong.explanations
+    );
 
     // Nothing turned at the right, but its collar slipped by 7 mm.
     let mut really = then.clone();
     really.0[1].collar -= 0.007;
-    let wrong = judged(&[collar], &reading(&sheet, &then, &really, &[0], off_the_sheet));
+    let wrong = judged(
+        &[collar],
+        &reading(&sheet, &then, &really, &[0], off_the_sheet),
+    );
     assert!(!wrong.kept());
     assert!(
         matches!(wrong.explanations[0].0, Explanation::Slipped { unit: 1, by } if (by + 0.007).abs() < 0.001),
@@ -373,14 +456,32 @@ fn a_broken_promise_is_explained() {
     );
 
     // Said hole 1, is in hole 2.
-    let moved = Operation::Hole { unit: 0, end: End::Lower, hole: 1 };
+    let moved = Operation::Hole {
+        unit: 0,
+        end: End::Lower,
+        hole: 1,
+    };
     let (mut said, mut really) = (setup.clone(), setup.clone());
     said.change(&sheet, &model, moved);
-    really.change(&sheet, &model, Operation::Hole { unit: 0, end: End::Lower, hole: 2 });
-    let wrong = judged(&[moved], &reading(&sheet, &said, &really, &[0], off_the_sheet));
+    really.change(
+        &sheet,
+        &model,
+        Operation::Hole {
+            unit: 0,
+            end: End::Lower,
+            hole: 2,
+        },
+    );
+    let wrong = judged(
+        &[moved],
+        &reading(&sheet, &said, &really, &[0], off_the_sheet),
+    );
     assert!(!wrong.kept());
     assert!(
-        matches!(wrong.explanations[0].0, Explanation::OtherHole { hole: 2, .. }),
+        matches!(
+            wrong.explanations[0].0,
+            Explanation::OtherHole { hole: 2, .. }
+        ),
         "{:?}",
         wrong.explanations
     );
@@ -412,9 +513,18 @@ fn no_target_is_refused() {
     let sheet = van();
     let belief = Belief::new(&sheet, None);
     let setup = Setup::of(&sheet, &Model::new(&sheet, &[]));
-    let search = Search::new(&belief, &setup, &cases(&sheet, &[&[]]), false, Limits::default()).unwrap();
+    let search = Search::new(
+        &belief,
+        &setup,
+        &cases(&sheet, &[&[]]),
+        false,
+        Limits::default(),
+    )
+    .unwrap();
     assert_eq!(
-        advise(&search, &Circumstances::default()).unwrap_err().code(),
+        advise(&search, &Circumstances::default())
+            .unwrap_err()
+            .code(),
         "advice.no_target"
     );
 }
@@ -431,7 +541,9 @@ fn what_is_in_the_way_is_enough_when_it_gives_way() {
         for axle in &mut sheet.axles {
             match &mut axle.suspension {
                 Suspension::Solid { coilovers, .. } => {
-                    coilovers.iter_mut().for_each(|c| c.unit.collar.highest = Length::from_mm(mm));
+                    for c in coilovers {
+                        c.unit.collar.highest = Length::from_mm(mm);
+                    }
                 }
                 Suspension::Independent { left, right, .. } => {
                     for c in [left, right] {
@@ -454,7 +566,11 @@ fn what_is_in_the_way_is_enough_when_it_gives_way() {
     thread(&mut sheet, 2.0 + most * 1e3 + 1.0);
     let more = advised(&sheet, &[&[0]]);
     let best = &more.plans[0].cases[0];
-    assert!(best.compared.iter().all(|c| c.share() <= 1.0), "{:?}", best.compared);
+    assert!(
+        best.compared.iter().all(|c| c.share() <= 1.0),
+        "{:?}",
+        best.compared
+    );
 }
 
 /// Properties of plans: in order of value, none breaks its thread, each says what it
@@ -466,12 +582,20 @@ fn plans_are_ranked_and_on_their_threads() {
     sheet.shelf.push(shelf_spring("hard", 40.0, 380.0, 2));
     let advice = advised(&sheet, &[&[0]]);
     assert!(!advice.plans.is_empty() && advice.plans.len() <= MOST_PLANS);
-    assert!(advice.plans.windows(2).all(|w| w[0].found.value <= w[1].found.value));
+    assert!(
+        advice
+            .plans
+            .windows(2)
+            .all(|w| w[0].found.value <= w[1].found.value)
+    );
     for plan in &advice.plans {
         assert!((0.0..=1.0).contains(&plan.probability));
         for (setting, unit) in plan.setup.0.iter().zip(&Model::new(&sheet, &[]).units) {
             let typed = sheet.unit(&unit.name).unwrap().collar;
-            assert!(setting.collar >= typed.lowest.m() - 1e-9 && setting.collar <= typed.highest.m() + 1e-9);
+            assert!(
+                setting.collar >= typed.lowest.m() - 1e-9
+                    && setting.collar <= typed.highest.m() + 1e-9
+            );
             let steps = (setting.collar - typed.height.m()) / (typed.pitch.m() * typed.step_turns);
             assert!((steps - steps.round()).abs() < 1e-6, "{steps}");
         }
@@ -480,7 +604,11 @@ fn plans_are_ranked_and_on_their_threads() {
         let rest = model.equilibrium().unwrap();
         for i in 0..4 {
             let height = rest.frame().height(sheet.stations[i].at.m());
-            let told = plan.cases[0].quantities.iter().find(|m| m.key == QuantityKey::Height(i)).unwrap();
+            let told = plan.cases[0]
+                .quantities
+                .iter()
+                .find(|m| m.key == QuantityKey::Height(i))
+                .unwrap();
             assert!((told.value - height).abs() < 1e-9);
         }
     }
@@ -497,17 +625,40 @@ fn an_own_operation_is_answered() {
     let all = cases(&sheet, &[&[0]]);
     let search = Search::new(&belief, &setup, &all, false, Limits::default()).unwrap();
     let now = as_it_is(&search).unwrap();
-    let answer = |words: &str| why(&search, &now, &order(&sheet, &model, words).unwrap()).unwrap().unwrap();
+    let answer = |words: &str| {
+        why(&search, &now, &order(&sheet, &model, words).unwrap())
+            .unwrap()
+            .unwrap()
+    };
     let off = answer("rear left collar 50 turns up");
     assert!(
-        off.against.iter().any(|o| matches!(o, Objection::Limit { limit: Limit::ThreadTop, .. })),
+        off.against.iter().any(|o| matches!(
+            o,
+            Objection::Limit {
+                limit: Limit::ThreadTop,
+                ..
+            }
+        )),
         "{:?}",
         off.against
     );
     let small = answer("rear left collar 1/4 turn up");
-    assert!(small.against.iter().any(|o| matches!(o, Objection::TooSmall { .. })), "{:?}", small.against);
-    assert!(matches!(order(&sheet, &model, "rear left lower hole Z"), Err(OrderError::Unknown { .. })));
-    assert!(matches!(order(&sheet, &model, "boot lid"), Err(OrderError::NoUnit { .. })));
+    assert!(
+        small
+            .against
+            .iter()
+            .any(|o| matches!(o, Objection::TooSmall { .. })),
+        "{:?}",
+        small.against
+    );
+    assert!(matches!(
+        order(&sheet, &model, "rear left lower hole Z"),
+        Err(OrderError::Unknown { .. })
+    ));
+    assert!(matches!(
+        order(&sheet, &model, "boot lid"),
+        Err(OrderError::NoUnit { .. })
+    ));
 }
 
 #[test]
