@@ -54,7 +54,7 @@ centre = ["1150 mm", "8 mm", "220 mm"]
         text +=
             &format!("[[station]]\nname = \"{name}\"\nat = [\"{x} mm\", \"{y} mm\", \"0 mm\"]\n");
     }
-    for (end, rate) in [("rear", 26.0), ("front", 24.0)] {
+    for (end, rate, x) in [("rear", 26.0, 0), ("front", 24.0, 2400)] {
         let _ = write!(
             text,
             r#"
@@ -98,7 +98,7 @@ pitch = "2 mm"
             let step = 20.0 * (i as f64 - middle as f64);
             let _ = write!(
                 text,
-                "[[{end}.upper_hole]]\nname = \"{}\"\nat = [\"0 mm\", \"{} mm\", \"{} mm\"]\nin_use = {}\n",
+                "[[{end}.upper_hole]]\nname = \"{}\"\nat = [\"{x} mm\", \"{} mm\", \"{} mm\"]\nin_use = {}\n",
                 i + 1,
                 385.0 - 0.3 * step,
                 265.0 + step,
