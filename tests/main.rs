@@ -8,19 +8,21 @@
     reason = "a test may end at once, and exact values are compared exactly"
 )]
 
+mod drivers;
 mod log_report;
 mod logbook;
 mod ports;
 mod posture;
 mod published_regression;
 mod published_statics;
+mod readings;
 mod rehearsal;
 mod screens;
-mod statics;
-mod vehicles;
-mod sheets;
-mod drivers;
-mod readings;
+mod sensors;
 mod settling_input;
 mod settling_published;
 mod settling_simulated;
+mod sheets;
+mod statics;
+mod vehicles;
+mod zeroing;

@@ -350,6 +350,10 @@ pub struct Floor {
     /// Standard uncertainty of the floor's height at any one spot, beside the
     /// slope.
     pub flatness: Length,
+    /// Height of the floor over its plane under the left and the right wheel of
+    /// each axle, in the order of [`BuildSheet::axles`]. Not in the sheet: found
+    /// when the floor is mapped.
+    pub under_wheels: [[Length; 2]; 2],
 }
 
 /// A sensor as the sheet describes it.

@@ -218,7 +218,7 @@ fn axle_quantities(model: &Model, rest: &Equilibrium, i: usize) -> AxleQuantitie
         } else {
             0.0
         };
-    let heights = model.wheel_heights(i, &pose);
+    let heights = model.wheel_clearances(i, &pose);
     let tyre_rates = axle.tyre.map(|t| {
         heights.map(|h| {
             if h < t.radius {
