@@ -492,7 +492,7 @@ fn mistakes_in_a_capture_are_named_with_their_line() {
     ] {
         let error = match Replay::new(text.as_bytes()) {
             Err(error) => error,
-            Ok(replay) => replay.filter_map(Result::err).next().unwrap(),
+            Ok(mut replay) => replay.find_map(Result::err).unwrap(),
         };
         assert_eq!(error.code(), code, "{text:?}");
         assert!(error.to_string().contains(said), "{text:?}: {error}");

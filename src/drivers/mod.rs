@@ -5,14 +5,27 @@
 //! Refused: anything that does not check. Noise on the line is counted, never
 //! raised as an error. Every driver needs a bounded room, whatever comes.
 
+mod checksum;
 mod counts;
+mod described;
+mod modbus;
 mod number;
 mod table;
+mod unit;
 mod wire;
 mod xdr;
 
+pub use checksum::{Check, Crc};
 pub use counts::Counts;
+pub use described::{
+    Described, Description, DescriptionError, Digits, Form, FrameForm, FrameValue, LineValue,
+    Pattern,
+};
+pub use modbus::{
+    BusSettings, Function, Modbus, NumberForm, RegisterValue, WordOrder, pause as modbus_pause,
+};
 pub use table::{DriverError, Entry, TABLE, driver_for, entry, source_of};
+pub use unit::ValueUnit;
 pub use wire::Wire;
 pub use xdr::Xdr;
 
