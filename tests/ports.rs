@@ -142,6 +142,7 @@ async fn bytes_go_both_ways_unchanged() {
     port.write(vec![0x0D, 0x0A, 0x03, 0x04, 0x00, 0xFF])
         .unwrap();
     assert_eq!(far.receive().await, [0x0D, 0x0A, 0x03, 0x04, 0x00, 0xFF]);
+    assert!(matches!(next(&mut events).await, PortEventKind::Sent(bytes) if bytes.len() == 6));
     let counts = port.counts();
     assert_eq!(
         (counts.bytes_in, counts.bytes_out, counts.openings),
@@ -358,7 +359,7 @@ async fn from_bytes_to_a_still_reading_and_back_after_a_replug() {
                         }
                         PortEventKind::Bytes(bytes) => driver.feed(&bytes, event.at, &mut out),
                         PortEventKind::Gone { .. } => gone = true,
-                        PortEventKind::Refused { .. } => {}
+                        PortEventKind::Refused { .. } | PortEventKind::Sent(_) => {}
                         other => panic!("{other:?}"),
                     }
                     for heard in &out {
@@ -428,6 +429,7 @@ fn a_capture_gives_back_what_was_recorded_to_the_microsecond() {
         event(0, 0, PortEventKind::Opened { path: name(0) }),
         event(1, 17, PortEventKind::Opened { path: name(1) }),
         event(0, 17, PortEventKind::Bytes((0..=255).collect())),
+        event(0, 20, PortEventKind::Sent(vec![7, 8])),
         event(
             1,
             99,

@@ -645,6 +645,42 @@ mod bench {
     }
 
     #[test]
+    fn slack_makes_the_deadline_longer() {
+        let mut bench = Bench::new(&[tilt(1)], &[]).with_slack(Span::from_s(4.0));
+        bench.hear(0, &heard(1, SampleKind::Angle, 0.25, 1.0));
+        assert_eq!(bench.readings(moment(5.9))[0].quality, Quality::Moving);
+        assert!(matches!(
+            bench.readings(moment(6.1))[0].quality,
+            Quality::Silent { .. }
+        ));
+    }
+
+    /// A computer that was busy takes a second and a half of samples at once:
+    /// by the device's clock nothing is missing.
+    #[test]
+    fn bunched_arrivals_do_not_end_stillness() {
+        let mut bench = Bench::new(&[tilt(1)], &[]);
+        for i in 0..100_u32 {
+            let t = f64::from(i) * 0.1;
+            let late = if (50..70).contains(&i) { 7.0 } else { t };
+            bench.hear(
+                0,
+                &Heard::Sample(Sample {
+                    device_time_us: Some(u64::from(i) * 100_000),
+                    ..sample(
+                        SampleKind::Angle,
+                        0.1 + 1e-5 * f64::from(i % 3),
+                        t.max(late),
+                    )
+                }),
+            );
+            if i > 40 {
+                assert!(bench.stillness(0).unwrap().still, "{i}");
+            }
+        }
+    }
+
+    #[test]
     fn zero_scale_and_direction() {
         let mut turned = tilt(1);
         turned.zero = 0.1;

@@ -509,7 +509,7 @@ impl Driver for Described {
     fn due(&self) -> Option<Moment> {
         match (self.sent, self.description.ask_every) {
             _ if self.description.start.is_empty() => None,
-            (None, _) => Some(Moment::from_unix_us(i64::MIN)),
+            (None, _) => Some(Moment::default()),
             (Some(sent), Some(every)) => Some(sent + every),
             (Some(_), None) => None,
         }

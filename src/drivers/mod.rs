@@ -377,13 +377,16 @@ pub trait Driver: std::fmt::Debug + Send {
     fn reopened(&mut self, at: Moment);
 
     /// Bytes to be sent now, if any: a question that the protocol needs
-    /// answered. To be asked often, at the latest at [`Driver::due`].
+    /// answered. To be asked whenever the port is open and [`Driver::due`] has
+    /// come; what it gives is to be sent at once.
     fn poll(&mut self, now: Moment, out: &mut Vec<Heard>) -> Option<Vec<u8>> {
         let _ = (now, out);
         None
     }
 
-    /// When [`Driver::poll`] must be asked next, where the protocol cares.
+    /// When [`Driver::poll`] must be asked next (perhaps long ago), as things
+    /// stand; nothing where the protocol needs nothing. Changes with every call
+    /// of the other methods.
     fn due(&self) -> Option<Moment> {
         None
     }

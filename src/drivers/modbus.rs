@@ -162,6 +162,8 @@ pub struct Modbus {
     slots: Vec<Slot>,
     state: State,
     received: Vec<u8>,
+    /// Bytes that came while none were waited for.
+    thrown: usize,
     /// When the line was last busy, either way.
     busy: Option<Moment>,
     nonce: u16,
@@ -217,6 +219,7 @@ impl Modbus {
             settings,
             state: State::Idle,
             received: Vec::new(),
+            thrown: 0,
             busy: None,
             nonce: 0x5A00,
             echoes: false,
@@ -425,15 +428,20 @@ impl Driver for Modbus {
             State::Waiting { slot, .. } => {
                 // It came too late, and nobody has asked meanwhile.
                 let slot = *slot;
-                self.reject(Why::NoAnswer, 0, out);
-                self.reject(Why::StrayAnswer, bytes.len(), out);
+                let before = self.received.len();
+                self.reject(Why::NoAnswer, before, out);
+                self.thrown += bytes.len();
                 return self.fail(slot, at);
             }
             State::Draining { until } => {
                 *until = at + self.settings.timeout;
-                return self.reject(Why::StrayAnswer, bytes.len(), out);
+                self.thrown += bytes.len();
+                return;
             }
-            State::Idle => return self.reject(Why::StrayAnswer, bytes.len(), out),
+            State::Idle => {
+                self.thrown += bytes.len();
+                return;
+            }
         }
         for piece in bytes.chunks(LONGEST) {
             self.received.extend_from_slice(piece);
@@ -473,6 +481,10 @@ impl Driver for Modbus {
         let rest = pause(self.settings.baud);
         if self.busy.is_some_and(|busy| now.since(busy) < rest) {
             return None;
+        }
+        let thrown = std::mem::take(&mut self.thrown);
+        if thrown > 0 {
+            self.reject(Why::StrayAnswer, thrown, out);
         }
         let slot = self.turn(now)?;
         let (bytes, barrier) = self.request_bytes(slot)?;

@@ -302,7 +302,10 @@ impl Tending {
                 written = writer.write(&sending), if !sending.is_empty() => match written {
                     Ok(count) => {
                         self.shared.bytes_out.fetch_add(count as u64, Relaxed);
-                        sending.drain(..count);
+                        let bytes = sending.drain(..count).collect();
+                        if !self.tell(PortEventKind::Sent(bytes)).await {
+                            break End::Stop;
+                        }
                     }
                     Err(error) if is_harmless(&error) => {}
                     Err(error) => break End::Gone(GoneWhy::Write(error.to_string())),
