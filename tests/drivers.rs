@@ -5,6 +5,8 @@ use std::fmt::Write as _;
 mod captures;
 mod described;
 mod modbus;
+#[cfg(unix)]
+mod outside;
 mod wire;
 mod xdr;
 

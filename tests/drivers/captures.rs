@@ -37,7 +37,7 @@ fn driver_named(name: &str) -> Box<dyn Driver> {
 }
 
 /// An inclinometer and a distance module on one bus.
-fn two_on_a_bus() -> Modbus {
+pub(super) fn two_on_a_bus() -> Modbus {
     Modbus::new(BusSettings {
         baud: 9600,
         timeout: Span::from_s(0.2),
