@@ -338,6 +338,7 @@ async fn from_bytes_to_a_still_reading_and_back_after_a_replug() {
     let (sender, mut events) = mpsc::channel(64);
     let port = attach(3, LineSettings::new(&link, 115_200), clock, sender);
     let mut gone = false;
+    let mut fed = 0;
     for round in 0..2 {
         let far = FarEnd::new();
         std::os::unix::fs::symlink(&far.near, &link).unwrap();
@@ -357,7 +358,10 @@ async fn from_bytes_to_a_still_reading_and_back_after_a_replug() {
                             open = true;
                             driver.reopened(event.at);
                         }
-                        PortEventKind::Bytes(bytes) => driver.feed(&bytes, event.at, &mut out),
+                        PortEventKind::Bytes(bytes) => {
+                            fed += bytes.len() as u64;
+                            driver.feed(&bytes, event.at, &mut out);
+                        }
                         PortEventKind::Gone { .. } => gone = true,
                         PortEventKind::Refused { .. } | PortEventKind::Sent(_) => {}
                         other => panic!("{other:?}"),
@@ -382,10 +386,10 @@ async fn from_bytes_to_a_still_reading_and_back_after_a_replug() {
     }
     assert_eq!(port.counts().openings, 2);
     assert_eq!(driver.counts().rejected_total(), 0);
-    assert_eq!(
-        port.counts().bytes_in,
-        driver.counts().samples * b"$IIXDR,A,-1.25,D,PTCH*71\r\n".len() as u64
-    );
+    // Not one byte lost on the way; some may still be under way to us.
+    let sentence = b"$IIXDR,A,-1.25,D,PTCH*71\r\n".len() as u64;
+    assert_eq!(fed / sentence, driver.counts().samples);
+    assert!(port.counts().bytes_in >= fed);
     port.stop().await.unwrap();
 }
 
