@@ -8,7 +8,8 @@
 )]
 
 use stillheight::trials::settling::{
-    FitOptions, Law, Notice, Series, SettlingError, Verdict, fit, read_csv, run_fit_command,
+    FitOptions, Law, Notice, Series, SettlingError, TimeAxis, Verdict, fit, plot, read_csv,
+    run_fit_command,
 };
 
 /// Noise that looks random and is the same every time, within +-1.
@@ -459,4 +460,48 @@ fn the_text_answer_says_what_matters() {
     ] {
         assert!(answer.contains(part), "'{part}' in\n{answer}");
     }
+}
+
+#[test]
+fn the_picture_has_the_readings_and_the_law() {
+    let series = settling(30, 2.0);
+    let found = all(&series).unwrap();
+    for axis in [TimeAxis::Real, TimeAxis::Log] {
+        let picture = plot(&series, &found, axis, 40, 8);
+        let lines: Vec<&str> = picture.lines().collect();
+        assert_eq!(lines.len(), 9);
+        let dots = |line: &str| {
+            line.chars()
+                .filter(|c| ('\u{2801}'..='\u{28ff}').contains(c))
+                .count()
+        };
+        assert!(
+            lines[..8].iter().all(|l| l.chars().count() == 14 + 40),
+            "{picture}"
+        );
+        assert!(
+            lines[..8].iter().all(|l| dots(l) > 0),
+            "a falling curve passes every row\n{picture}"
+        );
+        assert!(
+            lines[0].trim_start().starts_with("40") && lines[7].trim_start().starts_with("39"),
+            "{picture}"
+        );
+    }
+}
+
+#[test]
+fn times_far_from_zero_are_pointed_out() {
+    let mut series = settling(30, 2.0);
+    for t in &mut series.time_h {
+        *t += 50_000.0;
+    }
+    let told = match all(&series) {
+        Ok(found) => found
+            .notices
+            .iter()
+            .any(|n| matches!(n, Notice::FarFromZero { .. })),
+        Err(_) => false,
+    };
+    assert!(told);
 }

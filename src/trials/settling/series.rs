@@ -33,6 +33,9 @@ pub(super) struct Prepared {
 const GAP_FACTOR: f64 = 10.0;
 const GAP_HOURS: f64 = 24.0;
 
+/// How many times longer than the readings last may be waited before the first one.
+const FAR_FACTOR: f64 = 10.0;
+
 impl Series {
     fn check(&self) -> Result<(), SettlingError> {
         let (times, heights) = (self.time_h.len(), self.height_mm.len());
@@ -112,6 +115,12 @@ impl Series {
         // Readings of the same moment stay in the order given.
         order.sort_by(|&a, &b| self.time_h[a].total_cmp(&self.time_h[b]).then(a.cmp(&b)));
         notices.extend(self.gaps(&order));
+        if let (Some(&a), Some(&b)) = (order.first(), order.last()) {
+            let (first_h, last_h) = (self.time_h[a], self.time_h[b]);
+            if first_h > FAR_FACTOR * (last_h - first_h) {
+                notices.push(Notice::FarFromZero { first_h });
+            }
+        }
         let first = order.first().map(|&i| self.height_mm[i]);
         if n > 1 && order.iter().all(|&i| Some(self.height_mm[i]) == first) {
             notices.push(Notice::Constant);

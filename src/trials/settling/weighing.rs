@@ -311,15 +311,11 @@ fn rivals(
             !c.residuals.is_empty() && score(c, series, correlated).is_some_and(|s| s <= limit)
         })
         .filter_map(|c| match &c.status {
-            Status::NotDetermined { parameters } if best.law != Law::None => {
-                let verb = if parameters.len() == 1 { "is" } else { "are" };
-                Some((c.law, format!("{} {verb}", parameters.join(" and "))))
-            }
-            Status::RanToBound { parameter, .. } if best.law != Law::None => {
-                Some((c.law, format!("{parameter} is")))
-            }
+            Status::NotDetermined { parameters } => Some((c.law, parameters.clone())),
+            Status::RanToBound { parameter, .. } => Some((c.law, vec![*parameter])),
             _ => None,
         })
+        .filter(|_| best.law != Law::None)
         .map(|(law, parameters)| Notice::RivalNotDetermined {
             law: law.name(),
             parameters,
