@@ -209,6 +209,41 @@ impl Prepared {
         self.len() as f64 * (size * 1e-12).powi(2)
     }
 
+    /// About `most` weighted averages of neighbouring readings: single readings at the beginning,
+    /// where change is quick, then over ever longer stretches.
+    pub(super) fn thinned(&self, most: usize) -> Self {
+        let n = self.len();
+        let (mut moments, mut heights, mut root_weights, mut index) =
+            (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let mut from = 0;
+        while from < n {
+            // Stretches grow so that their number comes out near what is wanted.
+            let until = (from + 1 + from * 6 / most.max(1)).min(n);
+            let weights = || self.root_weights[from..until].iter().map(|w| w * w);
+            let sum: f64 = weights().sum();
+            let time = weights()
+                .zip(&self.moments[from..until])
+                .map(|(w, m)| w * m.t)
+                .sum::<f64>();
+            let height = weights()
+                .zip(&self.heights[from..until])
+                .map(|(w, h)| w * h)
+                .sum::<f64>();
+            moments.push(Moment::at(time / sum));
+            heights.push(height / sum);
+            root_weights.push(sum.sqrt());
+            index.push(self.index[from]);
+            from = until;
+        }
+        Self {
+            moments,
+            heights,
+            root_weights,
+            index,
+            middle_mm: self.middle_mm,
+        }
+    }
+
     /// The series without the reading at `position`.
     pub(super) fn without(&self, position: usize) -> Self {
         let mut rest = self.clone();
