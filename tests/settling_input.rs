@@ -7,6 +7,7 @@
     reason = "a failing test may stop where it stands"
 )]
 
+use proptest::prelude::*;
 use stillheight::trials::settling::{
     FitOptions, Law, Notice, Series, SettlingError, TimeAxis, Verdict, fit, plot, read_csv,
     run_fit_command,
@@ -504,4 +505,75 @@ fn times_far_from_zero_are_pointed_out() {
         Err(_) => false,
     };
     assert!(told);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(150) })]
+
+    /// Whatever is typed in, there is an answer or a reason, and what is called an answer is finite.
+    #[test]
+    fn prop_any_series_never_panics(
+        points in proptest::collection::vec((times(), heights()), 0..40),
+        law in proptest::option::of(0usize..5),
+    ) {
+        let series = Series {
+            time_h: points.iter().map(|p| p.0).collect(),
+            height_mm: points.iter().map(|p| p.1).collect(),
+            u_mm: None,
+        };
+        let options = FitOptions { law: law.map(|k| Law::ALL[k]), fixed: vec![] };
+        if let Ok(found) = fit(&series, &options) {
+            if let Some(chosen) = found.chosen() {
+                for p in &chosen.parameters {
+                    prop_assert!(p.value.is_finite(), "{p:?}");
+                    prop_assert!(p.standard_uncertainty.is_some_and(f64::is_finite), "{p:?}");
+                }
+            }
+            let _ = found.verdict(0.5, 720.0).unwrap();
+            let _ = found.next_look(168.0);
+            let _ = found.height(found.span_h.1 + 24.0).unwrap();
+            let _ = plot(&series, &found, TimeAxis::Log, 30, 5);
+        }
+    }
+
+    /// Numbers of any kind, NaN and infinities among them, are fitted or refused.
+    #[test]
+    fn prop_any_numbers_never_panic(
+        points in proptest::collection::vec((proptest::num::f64::ANY, proptest::num::f64::ANY), 6..12),
+        positive in any::<bool>(),
+    ) {
+        let tame = |x: f64| if positive && x.is_finite() { x.abs() } else { x };
+        let series = Series {
+            time_h: points.iter().map(|p| tame(p.0)).collect(),
+            height_mm: points.iter().map(|p| tame(p.1)).collect(),
+            u_mm: None,
+        };
+        let _ = all(&series);
+    }
+
+    /// Any text is read or refused.
+    #[test]
+    fn prop_any_text_never_panics(text in "(time_h,height_mm\n)?[-0-9.,;e \n\t#a-z\u{2800}]{0,80}", json in any::<bool>()) {
+        if let Ok((output, code)) = run_fit_command(&text, "x.csv", None, &[], json) {
+            prop_assert!(code == 0 || code == 3);
+            prop_assert!(!output.is_empty());
+        }
+    }
+}
+
+fn times() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        8 => 0.0..200.0,
+        4 => (0u8..20).prop_map(f64::from),
+        2 => (-9.0..9.0).prop_map(|e: f64| 10_f64.powf(e)),
+        1 => Just(0.0),
+    ]
+}
+
+fn heights() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        8 => 390.0..410.0,
+        4 => (0u8..4).prop_map(f64::from),
+        2 => (-12.0..12.0).prop_map(|e: f64| -(10_f64.powf(e))),
+    ]
 }
