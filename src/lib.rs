@@ -43,6 +43,8 @@ pub mod posture;
 
 pub mod compare;
 
+pub mod trials;
+
 pub mod advice;
 
 pub mod logbook;
@@ -54,4 +56,3 @@ pub mod report;
 pub mod rehearsal;
 
 pub mod run;
-pub mod trials;

@@ -11,8 +11,10 @@
 mod drivers;
 mod log_report;
 mod logbook;
+mod one_way;
 mod ports;
 mod posture;
+mod program;
 mod published_regression;
 mod published_statics;
 mod readings;

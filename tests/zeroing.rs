@@ -340,15 +340,13 @@ fn only_the_newest_zero_of_the_same_device_counts_and_old_ones_stay() {
         zero_standard_uncertainty_deg: Some(0.01),
         ..Zero::default()
     };
-    let neighbour = Neighbour {
-        zeros: vec![
-            zero("2026-11-01T10:00:00Z", "A", 0.1),
-            zero("2026-11-03T10:00:00Z", "A", 0.2),
-            zero("2026-11-02T10:00:00Z", "A", 0.3),
-            zero("2026-11-04T10:00:00Z", "B", 0.4),
-        ],
-        ..Neighbour::default()
-    };
+    let mut neighbour = Neighbour::default();
+    neighbour.zeros = vec![
+        zero("2026-11-01T10:00:00Z", "A", 0.1),
+        zero("2026-11-03T10:00:00Z", "A", 0.2),
+        zero("2026-11-02T10:00:00Z", "A", 0.3),
+        zero("2026-11-04T10:00:00Z", "B", 0.4),
+    ];
     let newest = |device: &str| {
         neighbour
             .newest_zero("frame roll", device)

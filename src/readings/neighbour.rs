@@ -488,8 +488,8 @@ impl Place {
                     connection.port.clone_from(&self.port);
                 }
             }
-            Protocol::Xdr { transducer } => {
-                if let Some(name) = &self.transducer {
+            other => {
+                if let (Protocol::Xdr { transducer }, Some(name)) = (other, &self.transducer) {
                     transducer.clone_from(name);
                 }
                 if self.port.is_some() {

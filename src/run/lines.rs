@@ -220,6 +220,7 @@ impl Lines {
                 line.driver.feed(bytes, event.at, heard);
                 None
             }
+            PortEventKind::Sent(_) => None,
             PortEventKind::Opened { path } => {
                 line.open_at = Some(path.clone());
                 let again = line.openings > 0 && !names.is_empty();
@@ -280,6 +281,19 @@ impl Lines {
             line.driver.poll(now, heard)
         } else {
             None
+        }
+    }
+
+    /// In a capture bytes were sent: the driver asks again what it asked then,
+    /// so that it knows the answer for one.
+    pub(super) fn was_sent(&mut self, line: usize, at: Moment, heard: &mut Vec<Heard>) {
+        if let Some(line) = self.lines.get_mut(line) {
+            // What it does about an answer that never came may take a call or two.
+            for _ in 0..4 {
+                if line.driver.poll(at, heard).is_some() {
+                    return;
+                }
+            }
         }
     }
 

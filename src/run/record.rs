@@ -290,6 +290,7 @@ pub(super) fn run(arguments: &RecordArguments) -> Result<ExitCode, Failure> {
                         error.help()
                     );
                 }
+                PortEventKind::Sent(_) => {}
                 PortEventKind::Gone { why } => eprintln!("stillheight: {why}; waiting for it"),
                 PortEventKind::Opened { .. } => {
                     if let Asking::Alone(drivers) = &mut asking {

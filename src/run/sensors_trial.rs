@@ -261,7 +261,7 @@ impl Trial {
                 }
             }
             PortEventKind::Refused { error } => self.refused = Some(error.clone()),
-            PortEventKind::Gone { .. } => {}
+            PortEventKind::Gone { .. } | PortEventKind::Sent(_) => {}
         }
     }
 

@@ -14,7 +14,7 @@ use crate::logbook::{
     Answer, KeptBy, KeptId, KeptQuantity, KeptReading, KeptSensor, KeptState, Load, LogbookWriter,
     Mark, MarkKind, Origin as LoggedOrigin, RawSample, Unit,
 };
-use crate::ports::PortEvent;
+use crate::ports::{PortEvent, PortEventKind};
 use crate::posture::{Observation, Origin, Posture, Prior, estimate};
 use crate::quantity::{Moment, Span};
 use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
@@ -65,6 +65,8 @@ pub(super) struct Sitting {
     pub(super) still_since: Option<Moment>,
     pub(super) moving_since: Option<Moment>,
     pub(super) trouble: Option<String>,
+    /// What comes is played from a capture.
+    pub(super) replayed: bool,
     /// Height of the floor over its plane under each sensor's beam, metres.
     floor_m: Vec<f64>,
     prior: Prior,
@@ -103,6 +105,7 @@ impl Sitting {
         let bench = Bench::new(&sheet.sensors, lines.of_sensors());
         Ok(Self {
             aims: aims(&sheet),
+            replayed: false,
             floor_m: vec![0.0; sheet.sensors.len()],
             sheet,
             lines,
@@ -165,7 +168,9 @@ impl Sitting {
     /// Takes what happened on a port.
     pub(super) fn hear(&mut self, event: &PortEvent) {
         let mut heard = Vec::new();
-        if let Some(news) = self.lines.take(event, &mut heard) {
+        if let (PortEventKind::Sent(_), true) = (&event.kind, self.replayed) {
+            self.lines.was_sent(event.port, event.at, &mut heard);
+        } else if let Some(news) = self.lines.take(event, &mut heard) {
             if news.gone {
                 self.bench.port_gone(event.port);
             }

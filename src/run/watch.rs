@@ -69,6 +69,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
         let fitted = Fitted::read(&arguments.sheet, &mut sheet, &[], start, old)?;
         let (lines, playing) = playing.lines(&mut sheet)?;
         let mut sitting = Sitting::new(sheet, lines, &loads, None)?;
+        sitting.replayed = true;
         sitting.use_fitted(fitted, start);
         Watching {
             sitting,
@@ -359,8 +360,6 @@ impl Watching {
             for event in &events {
                 self.sitting.hear(event);
             }
-            // What a driver would ask was asked when the capture was made.
-            let _ = self.sitting.requests(now);
             self.tell_tick(now, on_screen)?;
             if self
                 .length

@@ -79,17 +79,14 @@ impl Desk {
             blinks: 0,
             ended: false,
         };
-        let desk = Self {
+        let mut desk = Self {
             state: Arc::new(Mutex::new(state)),
             thread: None,
         };
         desk.plug(name);
         let shared = Arc::clone(&desk.state);
-        let thread = std::thread::spawn(move || run(&shared));
-        Self {
-            thread: Some(thread),
-            ..desk
-        }
+        desk.thread = Some(std::thread::spawn(move || run(&shared)));
+        desk
     }
 
     /// The name of its port.

@@ -145,7 +145,10 @@ fn what_speaks_is_told_and_the_lines_it_gives_work_in_a_sheet() {
     let tilt = Desk::new(&folder.0, "tilt", Says::Tilt(0x51));
     let heel = Desk::new(&folder.0, "heel", Says::Sentence("HEEL"));
     tilt.set(1.25);
-    for (desk, protocol, mark) in [(&tilt, "wire", "0x0000000000000051"), (&heel, "xdr", "HEEL")] {
+    for (desk, protocol, mark) in [
+        (&tilt, "wire", "0x0000000000000051"),
+        (&heel, "xdr", "HEEL"),
+    ] {
         let port = path(&desk.port());
         let (out, err, code) = run(&["sensors", "try", &port, "--json"]);
         assert_eq!(code, 0, "{err}");
@@ -251,7 +254,16 @@ fn the_one_that_moves_is_the_one() {
     two.set(400.0);
     let ports = [one.port(), two.port(), tilt.port()].map(|p| path(&p));
     let mut find = Guided::start(&[
-        "sensors", "find", &path(&sheet), "--plain", "--port", &ports[0], "--port", &ports[1], "--port", &ports[2],
+        "sensors",
+        "find",
+        &path(&sheet),
+        "--plain",
+        "--port",
+        &ports[0],
+        "--port",
+        &ports[1],
+        "--port",
+        &ports[2],
     ]);
     // The inclinometer is of the wrong kind here and is not taken.
     find.hear("move the one at 'rear left'");
@@ -342,7 +354,15 @@ fn zero_by_scripted_steps_is_kept_and_used() {
     let gap = Desk::new(&folder.0, "gap", Says::Distance(0x61));
     let ports = [path(&tilt.port()), path(&gap.port())];
     let mut zero = Guided::start(&[
-        "zero", &path(&sheet), "--plain", "--wait", "50s", "--port", &ports[0], "--port", &ports[1],
+        "zero",
+        &path(&sheet),
+        "--plain",
+        "--wait",
+        "50s",
+        "--port",
+        &ports[0],
+        "--port",
+        &ports[1],
     ]);
     tilt.set(0.35);
     zero.hear("'roll': pair 1, first way round");
@@ -355,9 +375,21 @@ fn zero_by_scripted_steps_is_kept_and_used() {
     let said = zero.hear("zero 0.100");
     assert!(said.contains("one pair only"), "{said}");
     zero.hear("slopes by 0.250 deg");
+    // It shows 0.01 degrees more for each degree Celsius.
+    for celsius in [20, 25, 30] {
+        zero.hear("> keep; or: more");
+        tilt.warm(celsius);
+        tilt.set(0.1 + 0.01 * f64::from(celsius - 20));
+        zero.answer("warm");
+        zero.hear(&format!("at {celsius}.0 degC"));
+    }
     zero.answer("keep");
     zero.hear("KEPT");
-    for (block, shown) in [("100 mm", 101.0), ("200 mm", 201.2), ("400 mm +- 0.02 mm", 401.6)] {
+    for (block, shown) in [
+        ("100 mm", 101.0),
+        ("200 mm", 201.2),
+        ("400 mm +- 0.02 mm", 401.6),
+    ] {
         gap.set(shown);
         zero.hear("> its length");
         zero.answer(block);
@@ -376,6 +408,7 @@ fn zero_by_scripted_steps_is_kept_and_used() {
     assert!((roll.zero_deg.unwrap() - 0.1).abs() < 2e-3);
     assert!((roll.surface_slope_deg.unwrap() - 0.25).abs() < 2e-3);
     assert_eq!(roll.temperature_c, Some(20.0));
+    assert!((roll.warming_deg_per_c.unwrap() - 0.01).abs() < 1e-3);
     let gap_zero = kept.newest_zero("gap", "0x0000000000000061/0").unwrap();
     // 2 mm more for each metre, 0.8 mm at nothing: 1.2667 at the middle, 233.3 mm.
     assert!((gap_zero.scale_mm_per_m.unwrap() - 2.0).abs() < 0.05);
@@ -405,11 +438,15 @@ fn zero_by_scripted_steps_is_kept_and_used() {
         .filter_map(|l| l["text"].as_str())
         .collect();
     assert!(
-        notices.iter().any(|n| n.contains("the zero of 'roll' is") && n.contains("days old")),
+        notices
+            .iter()
+            .any(|n| n.contains("the zero of 'roll' is") && n.contains("days old")),
         "{notices:?}"
     );
     assert!(
-        notices.iter().any(|n| n.contains("'gap' is another device now")),
+        notices
+            .iter()
+            .any(|n| n.contains("'gap' is another device now")),
         "{notices:?}"
     );
 }
@@ -443,7 +480,15 @@ fn the_floor_is_mapped_with_a_water_level_from_a_file_of_steps() {
     // The left is higher than the right: positive roll.
     let drop_mm = floor.spots[0].height_mm - floor.spots[1].height_mm;
     assert!((drop_mm - 14.0).abs() < 1e-9);
-    let (out, err, _) = run(&["watch", &path(&sheet), "--plain", "--for", "1s", "--port", "/nowhere"]);
+    let (out, err, _) = run(&[
+        "watch",
+        &path(&sheet),
+        "--plain",
+        "--for",
+        "1s",
+        "--port",
+        "/nowhere",
+    ]);
     assert!(out.contains("the floor as mapped on"), "{out}{err}");
     assert!(out.contains("roll +0."), "{out}{err}");
 }
@@ -470,7 +515,13 @@ fn what_was_recorded_plays_the_same_every_time() {
 
     let play = |speed: &str| {
         let (out, err, code) = run(&[
-            "watch", &path(&sheet), "--json", "--from", &capture, "--speed", speed,
+            "watch",
+            &path(&sheet),
+            "--json",
+            "--from",
+            &capture,
+            "--speed",
+            speed,
         ]);
         assert_eq!(code, 0, "{err}");
         out
@@ -514,7 +565,15 @@ fn a_sensor_comes_back_under_another_name() {
     let other = path(&folder.0.join("elsewhere"));
     let ports = [path(&tilt.port()), path(&gap.port())];
     let mut watch = Guided::start(&[
-        "watch", &path(&sheet), "--json", "--port", &ports[0], "--port", &ports[1], "--port", &other,
+        "watch",
+        &path(&sheet),
+        "--json",
+        "--port",
+        &ports[0],
+        "--port",
+        &ports[1],
+        "--port",
+        &other,
     ]);
     watch.hear("\"sensors_heard\":2");
     gap.unplug();
