@@ -64,7 +64,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
         ));
     }
     let units = sheet.units;
-    let sitting = Sitting::new(sheet, lines, &loads, Some(log))?;
+    let sitting = Sitting::new(sheet, lines, &loads, Some(log), Span::ZERO)?;
     let watching = Watching {
         sitting,
         clock,
