@@ -277,7 +277,8 @@ impl Lines {
         heard: &mut Vec<Heard>,
     ) -> Option<Vec<u8>> {
         let line = self.lines.get_mut(line)?;
-        if line.state == LineState::Open {
+        let due = line.driver.due().is_none_or(|at| at <= now);
+        if due && line.state == LineState::Open {
             line.driver.poll(now, heard)
         } else {
             None

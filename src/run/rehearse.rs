@@ -26,6 +26,8 @@ use std::process::ExitCode;
 
 /// The truth is averaged over so much time about a kept reading.
 const ABOUT_S: f64 = 2.0;
+/// The computer's own delays, real seconds; at speed they count for more.
+const SLACK_S: f64 = 0.25;
 /// Chance of too few hits below which the intervals are called dishonest.
 const CHANCE: f64 = 0.001;
 
@@ -58,7 +60,13 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         .sheet;
     let log = begin_log(&beside(&path), text, Clock::real().now())?;
     let lines = Lines::new(&sheet, &[], &[])?;
-    let sitting = Sitting::new(sheet.clone(), lines, &[], Some(log))?;
+    let sitting = Sitting::new(
+        sheet.clone(),
+        lines,
+        &[],
+        Some(log),
+        Span::from_s(SLACK_S * arguments.speed),
+    )?;
     let clock = Clock::scaled(arguments.speed);
     let length = arguments.length.unwrap_or_else(|| stage.ends_s());
     let on_screen = !arguments.telling.plain && !arguments.telling.json;

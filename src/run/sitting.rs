@@ -98,11 +98,12 @@ impl Sitting {
         lines: Lines,
         loads: &[usize],
         log: Option<LogbookWriter>,
+        slack: Span,
     ) -> Result<Self, StaticsError> {
         let loads_on: Vec<bool> = (0..sheet.loads.len()).map(|i| loads.contains(&i)).collect();
         let model = Model::new(&sheet, loads);
         let prior = Prior::new(&sheet, &model)?;
-        let bench = Bench::new(&sheet.sensors, lines.of_sensors());
+        let bench = Bench::new(&sheet.sensors, lines.of_sensors()).with_slack(slack);
         Ok(Self {
             aims: aims(&sheet),
             replayed: false,
@@ -567,7 +568,16 @@ impl Sitting {
 
     fn notices(&mut self, now: Moment) {
         for notice in self.bench.notices(now) {
-            let (grade, text) = self.notice_words(&notice);
+            let grade = match notice {
+                Notice::Stranger(_) => Grade::Notice,
+                _ => Grade::Warning,
+            };
+            let text = format!(
+                "{}. {} [{}]",
+                notice.words(&self.sheet.sensors),
+                notice.help(),
+                notice.code()
+            );
             self.say_once(now, grade, text);
         }
         let misfit = self.posture.as_ref().and_then(|p| p.misfit);
@@ -591,41 +601,6 @@ impl Sitting {
             self.say(now, grade, text.clone());
             self.said.push(text);
         }
-    }
-
-    fn notice_words(&self, notice: &Notice) -> (Grade, String) {
-        let name = |i: usize| self.sheet.sensors[i].name.as_str();
-        let text = match notice {
-            Notice::WrongKind { sensor, due } => {
-                format!(
-                    "'{}' sends another kind of value; {due} is due. {}",
-                    name(*sensor),
-                    notice.help()
-                )
-            }
-            Notice::TwoDevices { source, .. } => {
-                format!("two devices call themselves {source}. {}", notice.help())
-            }
-            Notice::TwoSensors { first, second } => {
-                format!(
-                    "'{}' and '{}' are one device in the sheet. {}",
-                    name(*first),
-                    name(*second),
-                    notice.help()
-                )
-            }
-            Notice::Stranger(stranger) => {
-                return (
-                    Grade::Notice,
-                    format!(
-                        "a device that is not in the sheet: {}. {}",
-                        stranger.source,
-                        notice.help()
-                    ),
-                );
-            }
-        };
-        (Grade::Warning, text)
     }
 
     /// Ends the sitting: waits for what is still on its way to the disk.

@@ -68,7 +68,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
         let start = playing.start();
         let fitted = Fitted::read(&arguments.sheet, &mut sheet, &[], start, old)?;
         let (lines, playing) = playing.lines(&mut sheet)?;
-        let mut sitting = Sitting::new(sheet, lines, &loads, None)?;
+        let mut sitting = Sitting::new(sheet, lines, &loads, None, Span::ZERO)?;
         sitting.replayed = true;
         sitting.use_fitted(fitted, start);
         Watching {
@@ -98,7 +98,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
                 "plug a sensor in, or give its port in the sheet: port = \"/dev/ttyUSB0\"",
             ));
         }
-        let mut sitting = Sitting::new(sheet, lines, &loads, Some(log))?;
+        let mut sitting = Sitting::new(sheet, lines, &loads, Some(log), Span::ZERO)?;
         sitting.use_fitted(fitted, clock.start());
         Watching {
             sitting,
