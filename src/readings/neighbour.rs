@@ -97,6 +97,9 @@ pub struct Place {
     /// Name in a sentence.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub transducer: Option<String>,
+    /// Address on a Modbus.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<u8>,
     /// USB vendor and product, `1209:0001`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub usb: Option<String>,
@@ -473,7 +476,7 @@ impl Place {
             (Some(one), Some(two)) if one.is_telling() => one.is_same_adapter(&two),
             _ => self.port == other.port,
         };
-        same_adapter && self.transducer == other.transducer
+        same_adapter && self.transducer == other.transducer && self.address == other.address
     }
 
     fn put_into(&self, sensor: &mut Sensor) {
@@ -489,8 +492,12 @@ impl Place {
                 }
             }
             other => {
-                if let (Protocol::Xdr { transducer }, Some(name)) = (other, &self.transducer) {
+                if let (Protocol::Xdr { transducer }, Some(name)) = (&mut *other, &self.transducer)
+                {
                     transducer.clone_from(name);
+                }
+                if let (Protocol::Modbus { address, .. }, Some(found)) = (other, self.address) {
+                    *address = found;
                 }
                 if self.port.is_some() {
                     connection.port.clone_from(&self.port);

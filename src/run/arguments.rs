@@ -146,6 +146,9 @@ pub struct SensorsArguments {
     /// This port too (a pseudo-terminal is never listed); may be given several times.
     #[arg(long, value_name = "PATH")]
     pub port: Vec<PathBuf>,
+    /// The ports of this sheet too, with the protocols that it describes.
+    #[arg(long, value_name = "SHEET")]
+    pub sheet: Option<PathBuf>,
     /// Print JSON.
     #[arg(long)]
     pub json: bool,

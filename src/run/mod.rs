@@ -14,6 +14,7 @@ mod sensors;
 mod sensors_ear;
 mod sensors_find;
 mod sensors_fitted;
+mod sensors_guess;
 mod sensors_steps;
 mod sensors_trial;
 mod sheets;

@@ -7,7 +7,7 @@
 use super::arguments::{SensorsAction, SensorsArguments, TryArguments};
 use super::sensors_ear::Ear;
 use super::sensors_trial::{
-    DeviceReport, Listening, PortReport, PortState, Speaks, all_ports, listen,
+    DeviceReport, Known, Listening, PortReport, PortState, Speaks, all_ports, listen,
 };
 use super::{Failure, sensors_find, sheets};
 use crate::drivers::{SampleKind, Source};
@@ -22,10 +22,22 @@ pub(super) fn run(arguments: &SensorsArguments) -> Result<ExitCode, Failure> {
         Some(SensorsAction::Try(tried)) => try_port(tried),
         Some(SensorsAction::Find(find)) => sensors_find::run(find),
         None => {
-            let (ports, found) = all_ports(&arguments.port);
+            let mut given = arguments.port.clone();
+            let mut known = Vec::new();
+            if let Some(path) = &arguments.sheet {
+                let sheet = sheets::read(path)?;
+                let ports = sheet
+                    .sensors
+                    .iter()
+                    .filter_map(|s| s.connection.port.as_ref());
+                given.extend(ports.map(std::path::PathBuf::from));
+                known = Known::of(&sheet);
+            }
+            let (ports, found) = all_ports(&given);
             let how = Listening {
                 baud: None,
                 seconds: arguments.length,
+                known,
             };
             let mut ear = Ear::new()?;
             let reports = listen(&mut ear, &ports, &how, &found)?;
@@ -47,6 +59,7 @@ fn try_port(arguments: &TryArguments) -> Result<ExitCode, Failure> {
     let how = Listening {
         baud: arguments.baud,
         seconds: arguments.length,
+        known: Vec::new(),
     };
     let mut ear = Ear::new()?;
     let ports = [arguments.port.clone()];
@@ -82,9 +95,28 @@ fn try_port(arguments: &TryArguments) -> Result<ExitCode, Failure> {
              then its protocol must be written in the sheet",
         )),
         PortState::Unknown {
+            looks,
+            guess: Some(guess),
+            ..
+        } => {
+            if arguments.json {
+                let mut value = json_of(report);
+                value["sheet"] = json!(guess);
+                sheets::print_json(&value)?;
+            } else {
+                sheets::print(&format!(
+                    "{}: lines of text in no protocol known here\n  {looks}\n\nfor the sheet, to begin with; \
+                     see that the number and its unit are right:\n\n{guess}",
+                    report.path.display()
+                ))?;
+            }
+            Ok(ExitCode::SUCCESS)
+        }
+        PortState::Unknown {
             tried,
             bytes,
             looks,
+            ..
         } => Err(Failure::users(
             "sensors.try.unknown",
             format!(
@@ -262,6 +294,7 @@ fn json_of(report: &PortReport) -> Value {
             tried,
             bytes,
             looks,
+            ..
         } => {
             map.insert("state".to_owned(), json!("unknown"));
             map.insert("tried_baud".to_owned(), json!(tried));

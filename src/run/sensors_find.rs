@@ -16,14 +16,14 @@ use super::arguments::FindArguments;
 use super::sensors::value_words;
 use super::sensors_ear::Ear;
 use super::sensors_steps::{Answer, Steps};
-use super::sensors_trial::{Listening, PortReport, Trials, all_ports};
+use super::sensors_trial::{Known, Listening, PortReport, Trials, all_ports};
 use super::{Failure, sheets};
-use crate::drivers::{DeviceIdentity, Heard, SampleKind, Source};
+use crate::drivers::{DeviceIdentity, Heard, SampleKind, Source, source_of};
 use crate::ports::FoundPort;
 use crate::quantity::Moment;
 use crate::readings::kind_due;
 use crate::readings::neighbour::{Neighbour, Place, date_words, neighbour_path};
-use crate::sheet::{BuildSheet, Measurand, TiltOn};
+use crate::sheet::{BuildSheet, Measurand, Protocol, TiltOn};
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -147,6 +147,8 @@ pub(super) fn run(arguments: &FindArguments) -> Result<ExitCode, Failure> {
     let path = neighbour_path(&arguments.sheet);
     let mut neighbour = Neighbour::load(&path)?;
     let wanted = wanted(&sheet, &arguments.place, "find")?;
+    let mut placed = sheet.clone();
+    neighbour.place_sensors(&mut placed);
     let mut given: Vec<PathBuf> = arguments.port.clone();
     let of_sheet = sheet
         .sensors
@@ -160,7 +162,11 @@ pub(super) fn run(arguments: &FindArguments) -> Result<ExitCode, Failure> {
         arguments.stepping.steps.as_deref(),
     )?;
     let mut ear = Ear::new()?;
-    let trials = Trials::begin(&mut ear, &ports, &Listening::default(), &found);
+    let how = Listening {
+        known: Known::of(&placed),
+        ..Listening::default()
+    };
+    let trials = Trials::begin(&mut ear, &ports, &how, &found)?;
     let mut finding = Finding {
         ear,
         trials,
@@ -174,7 +180,7 @@ pub(super) fn run(arguments: &FindArguments) -> Result<ExitCode, Failure> {
         ports.len()
     ))?;
     while !finding.trials.all_over() && !finding.ear.is_stopped() {
-        finding.hear();
+        finding.hear()?;
     }
     if finding.candidates.is_empty() {
         let reports = finding.trials.reports();
@@ -195,7 +201,7 @@ pub(super) fn run(arguments: &FindArguments) -> Result<ExitCode, Failure> {
             Found::Quit => break,
             Found::Nothing => {}
             Found::This(candidate) => {
-                let place = finding.place(&sheet.sensors[index].name, candidate);
+                let place = finding.place(&sheet, &sheet.sensors[index].name, candidate);
                 let moved = neighbour.bind(place);
                 // At once: what was found survives whatever happens next.
                 neighbour.save(&path)?;
@@ -269,8 +275,8 @@ fn how_to_move(reads: &Measurand) -> &'static str {
 
 impl Finding {
     /// Listens for a little and notes what every source says.
-    fn hear(&mut self) {
-        for (port, heard) in self.trials.hear(&mut self.ear, Duration::from_millis(50)) {
+    fn hear(&mut self) -> Result<(), Failure> {
+        for (port, heard) in self.trials.hear(&mut self.ear, Duration::from_millis(50))? {
             let (source, kind) = match &heard {
                 Heard::Sample(s) if s.trusted && s.value.is_finite() => (&s.source, s.kind),
                 Heard::Identity(DeviceIdentity {
@@ -303,6 +309,7 @@ impl Finding {
                 _ => {}
             }
         }
+        Ok(())
     }
 
     fn list(&self) -> String {
@@ -336,12 +343,12 @@ impl Finding {
         // A little of rest first.
         let until = Instant::now() + Duration::from_secs_f64(1.2 * REST_S);
         while Instant::now() < until {
-            self.hear();
+            self.hear()?;
         }
         self.begin_rest();
         let over = Instant::now() + self.wait;
         while Instant::now() < over {
-            self.hear();
+            self.hear()?;
             if self.ear.is_stopped() {
                 return Ok(Found::Quit);
             }
@@ -452,7 +459,7 @@ impl Finding {
         let mut told = false;
         let began = Instant::now();
         while Instant::now() < over && !self.ear.is_stopped() {
-            self.hear();
+            self.hear()?;
             if self.candidates.iter().all(Candidate::is_at_rest) {
                 return Ok(());
             }
@@ -465,7 +472,7 @@ impl Finding {
     }
 
     /// What is known of a candidate, as it is kept.
-    fn place(&self, sensor: &str, candidate: usize) -> Place {
+    fn place(&self, sheet: &BuildSheet, sensor: &str, candidate: usize) -> Place {
         let candidate = &self.candidates[candidate];
         let reports = self.trials.reports();
         let report = &reports[candidate.port];
@@ -491,7 +498,19 @@ impl Finding {
                 place.device = Some(format!("{device:#018x}"));
                 place.channel = Some(*channel);
             }
-            Source::Named(name) => place.transducer = Some(name.clone()),
+            Source::Named(name) => {
+                let speaks = report.speaks().map(|s| s.protocol);
+                place.transducer = (speaks == Some("xdr")).then(|| name.clone());
+                place.address = sheet
+                    .sensors
+                    .iter()
+                    .map(|s| &s.connection.protocol)
+                    .filter(|p| source_of(p) == candidate.source)
+                    .find_map(|p| match p {
+                        Protocol::Modbus { address, .. } => Some(*address),
+                        _ => None,
+                    });
+            }
         }
         place
     }

@@ -14,11 +14,14 @@
 
 use super::Failure;
 use super::sensors_ear::Ear;
+use super::sensors_guess::described_lines;
 use crate::drivers::{
-    Counts, DeviceIdentity, Driver, Heard, SampleKind, Source, TABLE, Why, Wire, Xdr,
+    Counts, DeviceIdentity, Driver, DriverError, Heard, SampleKind, Source, TABLE, Why, Wire, Xdr,
+    driver_for,
 };
 use crate::ports::{FoundPort, LineSettings, PortError, PortEvent, PortEventKind, list};
 use crate::quantity::Moment;
+use crate::sheet::{BuildSheet, Protocol};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -27,6 +30,8 @@ use std::time::{Duration, Instant};
 const GOOD_ENOUGH: u64 = 3;
 /// How much of the newest is kept to show somebody what it looks like.
 const SHOWN_BYTES: usize = 64;
+/// How much of the newest is kept to guess from.
+const GUESS_BYTES: usize = 400;
 
 /// How to listen.
 #[derive(Debug, Clone, Default)]
@@ -35,6 +40,44 @@ pub(super) struct Listening {
     pub(super) baud: Option<u32>,
     /// For so long at each speed; two seconds where nothing is said.
     pub(super) seconds: Option<f64>,
+    /// Ports of which a sheet says what speaks there.
+    pub(super) known: Vec<Known>,
+}
+
+/// A port of which a sheet says what speaks there.
+#[derive(Debug, Clone)]
+pub(super) struct Known {
+    pub(super) path: PathBuf,
+    pub(super) baud: u32,
+    pub(super) protocols: Vec<Protocol>,
+}
+
+impl Known {
+    /// The ports of a sheet with protocols that cannot be told by listening.
+    pub(super) fn of(sheet: &BuildSheet) -> Vec<Self> {
+        let mut all: Vec<Self> = Vec::new();
+        for sensor in &sheet.sensors {
+            let connection = &sensor.connection;
+            let told = matches!(
+                connection.protocol,
+                Protocol::Wire { .. } | Protocol::Xdr { .. }
+            );
+            let Some(path) = connection.port.as_ref().filter(|_| !told) else {
+                continue;
+            };
+            let path = PathBuf::from(path);
+            let index = all.iter().position(|k| k.path == path).unwrap_or_else(|| {
+                all.push(Self {
+                    path,
+                    baud: connection.baud,
+                    protocols: Vec::new(),
+                });
+                all.len() - 1
+            });
+            all[index].protocols.push(connection.protocol.clone());
+        }
+        all
+    }
 }
 
 /// What was found on a port.
@@ -58,6 +101,9 @@ pub(super) enum PortState {
         bytes: u64,
         /// What it looks like at the speed at which most of it is text.
         looks: String,
+        /// Lines for a sheet to begin with, where it looks like text lines with
+        /// a number.
+        guess: Option<String>,
     },
     /// A protocol.
     Speaks(Speaks),
@@ -171,13 +217,21 @@ pub(super) struct Trial {
     over: bool,
     bytes: u64,
     newest: Vec<u8>,
-    looks: Option<(f64, u64, String)>,
+    looks: Option<(f64, u64, String, Option<String>)>,
+    known: Option<Known>,
     refused: Option<PortError>,
 }
 
-/// Drivers of all protocols that can be told by listening.
-fn drivers() -> Vec<Box<dyn Driver>> {
-    vec![Box::new(Wire::new()), Box::new(Xdr::new())]
+/// Drivers of all protocols that can be told by listening, or of the one that
+/// the sheet describes.
+fn drivers(known: Option<&Known>) -> Result<Vec<Box<dyn Driver>>, DriverError> {
+    match known {
+        Some(known) => {
+            let protocols: Vec<&Protocol> = known.protocols.iter().collect();
+            Ok(vec![driver_for(&protocols)?])
+        }
+        None => Ok(vec![Box::new(Wire::new()), Box::new(Xdr::new())]),
+    }
 }
 
 /// All speeds of all protocols, the likeliest first: the first of each, then
@@ -198,15 +252,21 @@ pub(super) fn speeds() -> Vec<u32> {
 }
 
 impl Trial {
-    fn new(path: PathBuf, found: Option<FoundPort>, speeds: Vec<u32>) -> Self {
+    fn new(
+        path: PathBuf,
+        found: Option<FoundPort>,
+        speeds: Vec<u32>,
+        known: Option<Known>,
+    ) -> Self {
         Self {
             path,
             found,
             number: None,
-            speeds,
+            speeds: known.as_ref().map_or(speeds, |k| vec![k.baud]),
             at: 0,
             began: Instant::now(),
-            drivers: drivers(),
+            drivers: Vec::new(),
+            known,
             devices: Vec::new(),
             winner: None,
             over: false,
@@ -217,14 +277,15 @@ impl Trial {
         }
     }
 
-    fn start(&mut self, ear: &mut Ear) {
+    fn start(&mut self, ear: &mut Ear) -> Result<(), DriverError> {
         let baud = self.speeds[self.at];
-        self.drivers = drivers();
+        self.drivers = drivers(self.known.as_ref())?;
         self.devices = self.drivers.iter().map(|_| Vec::new()).collect();
         self.bytes = 0;
         self.newest.clear();
         self.began = Instant::now();
         self.number = Some(ear.open(LineSettings::new(&self.path, baud)));
+        Ok(())
     }
 
     fn baud(&self) -> u32 {
@@ -239,7 +300,7 @@ impl Trial {
                 self.refused = None;
                 self.bytes += bytes.len() as u64;
                 self.newest.extend_from_slice(bytes);
-                let over = self.newest.len().saturating_sub(SHOWN_BYTES);
+                let over = self.newest.len().saturating_sub(GUESS_BYTES);
                 self.newest.drain(..over);
                 let mut heard = Vec::new();
                 for (i, driver) in self.drivers.iter_mut().enumerate() {
@@ -291,6 +352,8 @@ impl Trial {
         let mut ignored = Vec::new();
         match self.winner {
             Some(i) => self.drivers[i].poll(now, &mut ignored),
+            // What the sheet describes is spoken to as it says.
+            None if self.known.is_some() => self.drivers[0].poll(now, &mut ignored),
             None => self
                 .drivers
                 .iter_mut()
@@ -300,10 +363,10 @@ impl Trial {
         }
     }
 
-    /// Ends this speed when its time is over; true when the trial is over.
-    fn turn(&mut self, ear: &mut Ear, seconds: f64) -> bool {
+    /// Ends this speed when its time is over.
+    fn turn(&mut self, ear: &mut Ear, seconds: f64) -> Result<(), DriverError> {
         if self.over || self.began.elapsed().as_secs_f64() < seconds {
-            return self.over;
+            return Ok(());
         }
         let permanent = self.refused.as_ref().is_some_and(|e| {
             // Every other speed would be refused as well.
@@ -316,9 +379,9 @@ impl Trial {
                 ear.close(number);
             }
             self.at += 1;
-            self.start(ear);
+            self.start(ear)?;
         }
-        self.over
+        Ok(())
     }
 
     /// Keeps what came at the speed at which most of it is text.
@@ -329,23 +392,23 @@ impl Trial {
         let text = |b: &u8| matches!(b, 0x20..=0x7E | b'\r' | b'\n' | b'\t');
         let share =
             self.newest.iter().filter(|b| text(b)).count() as f64 / self.newest.len().max(1) as f64;
+        let tail = self.newest.len().saturating_sub(SHOWN_BYTES);
+        let newest = &self.newest[tail..];
+        let guess = (share > 0.95)
+            .then(|| described_lines(&self.newest, &self.path, self.baud()))
+            .flatten();
         let shown = if share > 0.95 {
             format!(
                 "text at {} baud: {}",
                 self.baud(),
-                String::from_utf8_lossy(&self.newest).escape_debug()
+                String::from_utf8_lossy(newest).escape_debug()
             )
         } else {
-            let hex: Vec<String> = self
-                .newest
-                .iter()
-                .take(24)
-                .map(|b| format!("{b:02x}"))
-                .collect();
+            let hex: Vec<String> = newest.iter().take(24).map(|b| format!("{b:02x}")).collect();
             format!("bytes at {} baud: {} ...", self.baud(), hex.join(" "))
         };
-        if self.looks.as_ref().is_none_or(|(best, _, _)| share > *best) {
-            self.looks = Some((share, self.bytes, shown));
+        if self.looks.as_ref().is_none_or(|looks| share > looks.0) {
+            self.looks = Some((share, self.bytes, shown, guess));
         }
     }
 
@@ -365,11 +428,12 @@ impl Trial {
             })
         } else if let Some(error) = &self.refused {
             PortState::Refused(error.clone())
-        } else if let Some((_, bytes, looks)) = &self.looks {
+        } else if let Some((_, bytes, looks, guess)) = &self.looks {
             PortState::Unknown {
                 tried,
                 bytes: *bytes,
                 looks: looks.clone(),
+                guess: guess.clone(),
             }
         } else {
             PortState::Silent { tried }
@@ -422,9 +486,9 @@ impl Trials {
         ports: &[PathBuf],
         how: &Listening,
         found: &[FoundPort],
-    ) -> Self {
+    ) -> Result<Self, Failure> {
         let speeds = how.baud.map_or_else(speeds, |b| vec![b]);
-        let trials = ports
+        let mut trials: Vec<Trial> = ports
             .iter()
             .map(|path| {
                 let node = std::fs::canonicalize(path).unwrap_or_else(|_| path.clone());
@@ -432,18 +496,20 @@ impl Trials {
                     .iter()
                     .find(|f| f.path == *path || f.path == node)
                     .cloned();
-                let mut trial = Trial::new(path.clone(), found, speeds.clone());
-                trial.start(ear);
-                trial
+                let known = how.known.iter().find(|k| k.path == *path).cloned();
+                Trial::new(path.clone(), found, speeds.clone(), known)
             })
             .collect();
+        for trial in &mut trials {
+            trial.start(ear)?;
+        }
         let mut begun = Self {
             trials,
             of_number: BTreeMap::new(),
             seconds: how.seconds.unwrap_or(2.0),
         };
         begun.renumber();
-        begun
+        Ok(begun)
     }
 
     fn renumber(&mut self) {
@@ -462,7 +528,11 @@ impl Trials {
 
     /// Listens for a little; what a told protocol says comes with the index of
     /// its port.
-    pub(super) fn hear(&mut self, ear: &mut Ear, for_so_long: Duration) -> Vec<(usize, Heard)> {
+    pub(super) fn hear(
+        &mut self,
+        ear: &mut Ear,
+        for_so_long: Duration,
+    ) -> Result<Vec<(usize, Heard)>, Failure> {
         let mut all = Vec::new();
         let until = Instant::now() + for_so_long;
         while let Some(event) = ear.next(until) {
@@ -480,10 +550,10 @@ impl Trials {
             if let (Some(bytes), Some(number)) = (trial.ask(now, self.seconds), trial.number) {
                 ear.write(number, bytes);
             }
-            trial.turn(ear, self.seconds);
+            trial.turn(ear, self.seconds)?;
         }
         self.renumber();
-        all
+        Ok(all)
     }
 
     /// What is known of every port.
@@ -521,9 +591,9 @@ pub(super) fn listen(
     how: &Listening,
     found: &[FoundPort],
 ) -> Result<Vec<PortReport>, Failure> {
-    let mut trials = Trials::begin(ear, ports, how, found);
+    let mut trials = Trials::begin(ear, ports, how, found)?;
     while !trials.all_over() && !ear.is_stopped() {
-        trials.hear(ear, Duration::from_millis(50));
+        trials.hear(ear, Duration::from_millis(50))?;
     }
     Ok(trials.reports())
 }

@@ -504,7 +504,7 @@ fn what_was_recorded_plays_the_same_every_time() {
     let capture = path(&folder.0.join("both.capture"));
     let ports = [path(&tilt.port()), path(&gap.port())];
     let (out, err, code) = run(&[
-        "record", &ports[0], &ports[1], &capture, "--baud", "115200", "--for", "6s",
+        "record", &ports[0], &ports[1], &capture, "--baud", "115200", "--for", "11s",
     ]);
     assert_eq!(code, 0, "{err}");
     assert!(out.contains("bytes in"), "{out}");
@@ -583,4 +583,121 @@ fn a_sensor_comes_back_under_another_name() {
     watch.hear("\"sensors_heard\":1");
     gap.plug("elsewhere");
     watch.hear("\"sensors_heard\":2");
+}
+
+/// Plain text lines of an unknown module: not told, but described to begin with.
+#[test]
+fn text_lines_of_a_module_give_a_description_that_works() {
+    let folder = Folder::new();
+    let module = Desk::new(&folder.0, "module", Says::Lines);
+    module.set(812.4);
+    let (out, err, code) = run(&["sensors", "try", &path(&module.port()), "--for", "0.6s"]);
+    assert_eq!(code, 0, "{err}");
+    let lines = out.split("right:").nth(1).unwrap();
+    assert!(
+        lines.contains("pattern = \"D: {value} mm, q={skip}\""),
+        "{out}"
+    );
+    let sheet = folder.sheet(lines);
+    let (out, err, _) = run(&[
+        "sensors",
+        "--json",
+        "--sheet",
+        &path(&sheet),
+        "--for",
+        "0.6s",
+    ]);
+    let told: Value = serde_json::from_str(&out).unwrap();
+    let ports = told["ports"].as_array().unwrap();
+    let port = ports
+        .iter()
+        .find(|p| p["port"] == path(&module.port()).as_str())
+        .unwrap();
+    assert_eq!(port["protocol"], "lines", "{out}{err}");
+    let value = port["devices"][0]["value_mm"].as_f64().unwrap();
+    assert!((value - 812.4).abs() < 0.2, "{value}");
+}
+
+/// Wire frames, sentences, text lines and Modbus, each on a line of its own, in
+/// one vehicle; one is pulled out and put back under the same name.
+#[test]
+fn four_kinds_of_sensor_at_once() {
+    let folder = Folder::new();
+    let wire = Desk::new(&folder.0, "wire", Says::Tilt(0x51));
+    let heel = Desk::new(&folder.0, "heel", Says::Sentence("HEEL"));
+    let module = Desk::new(&folder.0, "module", Says::Lines);
+    let bus = Desk::new(&folder.0, "bus", Says::Registers(3));
+    wire.set(0.5);
+    heel.set(0.5);
+    module.set(400.0);
+    bus.set(0.7);
+    let quoted = |desk: &Desk| format!("{:?}", path(&desk.port()));
+    let sheet = folder.sheet(&format!(
+        r#"
+[[sensor]]
+name = "roll"
+device = "0x51"
+port = {}
+reads = "frame roll"
+[[sensor]]
+name = "heel"
+protocol = "xdr"
+transducer = "HEEL"
+port = {}
+reads = "frame roll"
+[[sensor]]
+name = "gap"
+protocol = "lines"
+port = {}
+pattern = "D: {{value}} mm, q={{skip}}"
+unit = "mm"
+reads = "frame to floor"
+from = ["0 mm", "500 mm", "0 mm"]
+[[sensor]]
+name = "pitch"
+protocol = "modbus"
+port = {}
+address = 3
+function = 4
+register = 2
+scale = 0.001
+unit = "deg"
+reads = "frame pitch"
+"#,
+        quoted(&wire),
+        quoted(&heel),
+        quoted(&module),
+        quoted(&bus)
+    ));
+    let mut watch = Guided::start(&["watch", &path(&sheet), "--json"]);
+    watch.hear("\"sensors_heard\":4");
+    heel.unplug();
+    let gone = watch.hear("Plug it in again");
+    assert!(gone.contains("heel:"), "{gone}");
+    watch.hear("\"sensors_heard\":3");
+    heel.plug("heel");
+    watch.hear("heel: back");
+    watch.hear("\"sensors_heard\":4");
+    drop(watch);
+
+    // Recorded with what was asked, and played: the bus answers again.
+    let capture = path(&folder.0.join("four.capture"));
+    let (out, err, code) = run(&["record", "--sheet", &path(&sheet), &capture, "--for", "4s"]);
+    assert_eq!(code, 0, "{out}{err}");
+    let play = || {
+        let (out, err, code) = run(&[
+            "watch",
+            &path(&sheet),
+            "--json",
+            "--from",
+            &capture,
+            "--speed",
+            "max",
+        ]);
+        assert_eq!(code, 0, "{err}");
+        out
+    };
+    let first = play();
+    assert!(first.contains("\"sensors_heard\":4"), "{first}");
+    assert_eq!(first, play());
 }
