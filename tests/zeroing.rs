@@ -432,3 +432,42 @@ fn an_even_rise_of_the_floor_lifts_the_vehicle_and_nothing_else() {
         near("axle load", sum(&b.wheel_loads), sum(&a.wheel_loads), 2.0);
     }
 }
+
+/// A sentence says no id: its adapter's serial number finds it in any socket; a
+/// device with an id needs neither adapter nor port.
+#[test]
+fn places_say_how_each_sensor_is_reached() {
+    let text = format!(
+        "{}\n[[sensor]]\nname = 'heel'\nprotocol = 'xdr'\ntransducer = 'OLD'\nport = '/dev/ttyUSB9'\nreads = 'frame roll'\n\
+         [[sensor]]\nname = 'gap'\ndevice = '0x12'\nport = '/dev/ttyUSB8'\nreads = 'frame to floor'\nfrom = ['0 mm', '300 mm', '0 mm']\n",
+        include_str!("sheets/valid/least.toml")
+    );
+    let mut sheet = stillheight::sheet::parse(&text, "van.toml").unwrap().sheet;
+    let neighbour = Neighbour::parse(
+        "form = 1\n\
+         [[place]]\nsensor = 'heel'\nfound = '2026-11-25T10:00:00Z'\ntransducer = 'HEEL'\nusb = '1209:0001'\n\
+         usb_serial = 'A1'\nport = '/dev/ttyUSB0'\nbaud = 9600\n\
+         [[place]]\nsensor = 'gap'\nfound = '2026-11-25T10:00:00Z'\ndevice = '0x77'\nchannel = 2\n\
+         usb = '1209:0001'\nusb_serial = 'B2'\nport = '/dev/ttyUSB1'\n",
+        Path::new("van.sensors.toml"),
+    )
+    .unwrap();
+    let usb = neighbour.place_sensors(&mut sheet);
+    let serial = |i: usize| usb[i].as_ref().and_then(|u| u.serial.as_deref());
+    assert_eq!((serial(0), serial(1)), (Some("A1"), None));
+    let heel = &sheet.sensors[0].connection;
+    assert_eq!(
+        (heel.baud, heel.port.as_deref()),
+        (9600, Some("/dev/ttyUSB0"))
+    );
+    assert_eq!(
+        stillheight::drivers::source_of(&heel.protocol).to_string(),
+        "HEEL"
+    );
+    let gap = &sheet.sensors[1].connection;
+    assert_eq!(gap.port, None);
+    assert_eq!(
+        stillheight::drivers::source_of(&gap.protocol).to_string(),
+        "0x0000000000000077/2"
+    );
+}

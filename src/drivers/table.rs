@@ -24,8 +24,11 @@ pub struct Entry {
     /// Whether a sheet's protocol is this one.
     is: fn(&Protocol) -> bool,
     /// Makes the driver of a port, for all sensors on it.
-    make: fn(&[&Protocol]) -> Result<Box<dyn Driver>, DriverError>,
+    make: fn(&[&Protocol]) -> Made,
 }
+
+/// A driver, or why there is none.
+type Made = Result<Box<dyn Driver>, DriverError>;
 
 /// The protocols.
 pub const TABLE: &[Entry] = &[
@@ -211,7 +214,7 @@ fn asking<'a>(all: impl Iterator<Item = &'a Asking>) -> Result<Asking, DriverErr
     Ok(one)
 }
 
-fn described(form: Form, asking: Asking) -> Result<Box<dyn Driver>, DriverError> {
+fn described(form: Form, asking: Asking) -> Made {
     let description = Description {
         form,
         start: asking.start,
@@ -220,7 +223,7 @@ fn described(form: Form, asking: Asking) -> Result<Box<dyn Driver>, DriverError>
     Ok(Box::new(Described::new(description)?))
 }
 
-fn lines(protocols: &[&Protocol]) -> Result<Box<dyn Driver>, DriverError> {
+fn lines(protocols: &[&Protocol]) -> Made {
     let mut values = Vec::new();
     let mut askings = Vec::new();
     for protocol in protocols {
@@ -261,7 +264,7 @@ fn check_of(word: &str, low_first: bool) -> Result<Check, DriverError> {
     })
 }
 
-fn frames(protocols: &[&Protocol]) -> Result<Box<dyn Driver>, DriverError> {
+fn frames(protocols: &[&Protocol]) -> Made {
     let mut form: Option<FrameForm> = None;
     let mut askings = Vec::new();
     for protocol in protocols {
@@ -319,7 +322,7 @@ fn frames(protocols: &[&Protocol]) -> Result<Box<dyn Driver>, DriverError> {
     described(Form::Frames(form), asking(askings.into_iter())?)
 }
 
-fn modbus(protocols: &[&Protocol]) -> Result<Box<dyn Driver>, DriverError> {
+fn modbus(protocols: &[&Protocol]) -> Made {
     let mut settings: Option<BusSettings> = None;
     for protocol in protocols {
         let Protocol::Modbus {

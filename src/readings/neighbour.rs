@@ -635,12 +635,12 @@ impl FloorMap {
         if date(&self.at).is_none() {
             return Err("the date is not like 2026-11-25T09:19:23Z".to_owned());
         }
-        let numbers = self
+        let mut numbers = self
             .spots
             .iter()
             .flat_map(|s| [s.x_mm, s.y_mm, s.height_mm]);
         let u = self.height_standard_uncertainty_mm;
-        if !(u.is_finite() && u >= 0.0 && numbers.fold(true, |ok, x| ok && x.is_finite())) {
+        if !(u.is_finite() && u >= 0.0 && numbers.all(f64::is_finite)) {
             return Err("a number that is not finite, or an uncertainty below zero".to_owned());
         }
         Ok(())

@@ -366,8 +366,7 @@ pub fn temperature_line(points: &[(f64, f64)]) -> Result<ErrorLine, ZeroingError
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| {
             (l.min(p.0), h.max(p.0))
         });
-    // Written so that a temperature that is no number does not pass.
-    if !(high - low >= LEAST_WARMING_C) {
+    if points.iter().any(|p| p.0.is_nan()) || high - low < LEAST_WARMING_C {
         return Err(ZeroingError::TooLittleWarming { span_c: high - low });
     }
     let mean = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;

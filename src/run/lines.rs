@@ -14,7 +14,7 @@ use std::path::PathBuf;
 /// Every line with its sensors.
 #[derive(Debug)]
 pub(super) struct Lines {
-    lines: Vec<Line>,
+    all: Vec<Line>,
     of_sensor: Vec<Option<usize>>,
     /// Sensors that are found by their id on whichever port.
     homeless: Vec<usize>,
@@ -109,7 +109,7 @@ impl Lines {
                 .push(i);
         }
         let mut lines = Self {
-            lines: Vec::new(),
+            all: Vec::new(),
             of_sensor,
             homeless,
             heard_on: vec![None; count],
@@ -136,7 +136,7 @@ impl Lines {
             .iter()
             .map(|&i| &sheet.sensors[i].connection.protocol)
             .collect();
-        self.lines.push(Line {
+        self.all.push(Line {
             address,
             baud: sensors
                 .first()
@@ -163,11 +163,11 @@ impl Lines {
         sheet: &BuildSheet,
         candidates: &[PathBuf],
     ) -> Result<std::ops::Range<usize>, DriverError> {
-        let before = self.lines.len();
+        let before = self.all.len();
         let homeless = self.homeless.clone();
         if !homeless.is_empty() {
             for path in candidates {
-                let known = self.lines.iter().any(|l| {
+                let known = self.all.iter().any(|l| {
                     l.address == Address::Path(path.clone()) || l.open_at.as_ref() == Some(path)
                 });
                 if !known {
@@ -175,7 +175,7 @@ impl Lines {
                 }
             }
         }
-        Ok(before..self.lines.len())
+        Ok(before..self.all.len())
     }
 
     /// Whether a sensor that is known by its id alone has not been heard on a
@@ -183,23 +183,23 @@ impl Lines {
     pub(super) fn misses_somebody(&self) -> bool {
         self.homeless.iter().any(|&i| {
             self.heard_on[i]
-                .and_then(|line| self.lines.get(line))
+                .and_then(|line| self.all.get(line))
                 .is_none_or(|line| line.state != LineState::Open)
         })
     }
 
     pub(super) fn count(&self) -> usize {
-        self.lines.len()
+        self.all.len()
     }
 
     /// How each line is opened.
     pub(super) fn settings(&self) -> Vec<LineSettings> {
-        self.lines.iter().map(Line::settings).collect()
+        self.all.iter().map(Line::settings).collect()
     }
 
     /// The number of the line at a path.
     pub(super) fn at(&self, path: &std::path::Path) -> Option<usize> {
-        self.lines
+        self.all
             .iter()
             .position(|l| l.address == Address::Path(path.to_owned()))
     }
@@ -212,7 +212,7 @@ impl Lines {
     /// Takes a port event; what the driver made of bytes goes to `heard`.
     pub(super) fn take(&mut self, event: &PortEvent, heard: &mut Vec<Heard>) -> Option<News> {
         let names = self.names_on(event.port);
-        let line = self.lines.get_mut(event.port)?;
+        let line = self.all.get_mut(event.port)?;
         let sensors = names.join(", ");
         match &event.kind {
             PortEventKind::Bytes(bytes) => {
@@ -256,7 +256,7 @@ impl Lines {
 
     /// The sensors of a line: those of the sheet, or those that were heard on it.
     fn names_on(&self, line: usize) -> Vec<String> {
-        let Some(named) = self.lines.get(line) else {
+        let Some(named) = self.all.get(line) else {
             return Vec::new();
         };
         if !named.roaming {
@@ -276,7 +276,7 @@ impl Lines {
         now: Moment,
         heard: &mut Vec<Heard>,
     ) -> Option<Vec<u8>> {
-        let line = self.lines.get_mut(line)?;
+        let line = self.all.get_mut(line)?;
         let due = line.driver.due().is_none_or(|at| at <= now);
         if due && line.state == LineState::Open {
             line.driver.poll(now, heard)
@@ -288,7 +288,7 @@ impl Lines {
     /// In a capture bytes were sent: the driver asks again what it asked then,
     /// so that it knows the answer for one.
     pub(super) fn was_sent(&mut self, line: usize, at: Moment, heard: &mut Vec<Heard>) {
-        if let Some(line) = self.lines.get_mut(line) {
+        if let Some(line) = self.all.get_mut(line) {
             // What it does about an answer that never came may take a call or two.
             for _ in 0..4 {
                 if line.driver.poll(at, heard).is_some() {
@@ -339,23 +339,23 @@ impl Lines {
     /// State and rejected messages of a sensor's line.
     pub(super) fn health(&self, sensor: usize) -> Option<(&LineState, u64)> {
         let line = self
-            .lines
+            .all
             .get(self.of_sensor[sensor].or(self.heard_on[sensor])?)?;
         Some((&line.state, line.driver.counts().rejected_total()))
     }
 
     /// Lines that are refused, where every one is: nothing can be read at all.
     pub(super) fn all_refused(&self) -> bool {
-        !self.lines.is_empty()
+        !self.all.is_empty()
             && self
-                .lines
+                .all
                 .iter()
                 .all(|l| matches!(l.state, LineState::Refused(_)))
     }
 
     /// Counters of every line.
     pub(super) fn summaries(&self) -> Vec<SensorLine> {
-        self.lines
+        self.all
             .iter()
             .enumerate()
             .map(|(i, l)| SensorLine {

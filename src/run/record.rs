@@ -9,6 +9,7 @@ use super::arguments::RecordArguments;
 use super::failure::file;
 use super::lines::Lines;
 use super::sensors_ear::{Ear, address_words};
+use super::sensors_fitted::Fitted;
 use super::sensors_trial::{Listening, listen};
 use super::{Failure, sheets};
 use crate::drivers::{Driver, Heard, Why, Wire};
@@ -17,6 +18,7 @@ use crate::ports::{
     PortEventKind, Replay, list,
 };
 use crate::quantity::{Moment, Span};
+use crate::readings::neighbour::OLD_ZERO;
 use crate::sheet::{BuildSheet, Protocol};
 use std::fs::File;
 use std::io::{BufReader, BufWriter};
@@ -189,10 +191,20 @@ impl From<CaptureError> for Failure {
     }
 }
 
-/// What one port needs while it is recorded: a device of ours must be asked who
-/// it is, else nobody can read the capture.
+/// Recording at work.
+struct Recorder {
+    writer: CaptureWriter<BufWriter<File>>,
+    asking: Asking,
+    bytes: usize,
+    arrivals: u64,
+}
+
+/// What ports need while they are recorded: a device of ours must be asked who
+/// it is, else nobody can read the capture, and what only answers must be asked.
 enum Asking {
-    Sheet,
+    /// What the sheet says.
+    Sheet(Lines),
+    /// A device that speaks our frames, on each port.
     Alone(Vec<Wire>),
 }
 
@@ -211,40 +223,24 @@ pub(super) fn run(arguments: &RecordArguments) -> Result<ExitCode, Failure> {
         let there = std::io::Error::from(std::io::ErrorKind::AlreadyExists);
         return Err(file("write", target, &there));
     }
-    let mut lines = None;
-    let settings: Vec<LineSettings> = if let Some(path) = &arguments.sheet {
-        let mut sheet = sheets::read(path)?;
-        let found = list();
-        let fitted = super::sensors_fitted::Fitted::read(
-            path,
-            &mut sheet,
-            &found,
-            Moment::default(),
-            Span::from_s(f64::from(u32::MAX)),
-        )?;
-        let mut candidates = fitted.ports;
-        candidates.extend(ports.iter().cloned());
-        candidates.extend(found.into_iter().map(|f| f.path));
-        let made = Lines::new(&sheet, &fitted.usb, &candidates)?;
-        let settings = made.settings();
-        lines = Some(made);
-        settings
-    } else {
-        settings_of(ports, arguments.baud)?
-    };
-    let mut asking = if lines.is_some() {
-        Asking::Sheet
-    } else {
-        Asking::Alone(settings.iter().map(|_| Wire::new()).collect())
+    let (asking, settings) = match &arguments.sheet {
+        Some(sheet) => {
+            let lines = lines_of(sheet, ports)?;
+            let settings = lines.settings();
+            (Asking::Sheet(lines), settings)
+        }
+        None => {
+            let settings = settings_of(ports, arguments.baud)?;
+            let alone = settings.iter().map(|_| Wire::new()).collect();
+            (Asking::Alone(alone), settings)
+        }
     };
     let mut ear = Ear::new()?;
+    let not_said = || "not said".to_owned();
     let header = CaptureHeader {
-        device: "not said".to_owned(),
-        firmware: "not said".to_owned(),
-        situation: arguments
-            .situation
-            .clone()
-            .unwrap_or_else(|| "not said".to_owned()),
+        device: not_said(),
+        firmware: not_said(),
+        situation: arguments.situation.clone().unwrap_or_else(not_said),
         date: ear.now(),
         serial: settings
             .iter()
@@ -256,7 +252,12 @@ pub(super) fn run(arguments: &RecordArguments) -> Result<ExitCode, Failure> {
         notes: vec![format!("stillheight {}", env!("CARGO_PKG_VERSION"))],
     };
     let made = File::create_new(target).map_err(|e| file("write", target, &e))?;
-    let mut writer = CaptureWriter::new(BufWriter::new(made), &header)?;
+    let mut recorder = Recorder {
+        writer: CaptureWriter::new(BufWriter::new(made), &header)?,
+        asking,
+        bytes: 0,
+        arrivals: 0,
+    };
     for line in settings {
         sheets::print(&format!(
             "recording {} at {} baud; Ctrl-C ends it\n",
@@ -266,76 +267,101 @@ pub(super) fn run(arguments: &RecordArguments) -> Result<ExitCode, Failure> {
         ear.open(line);
     }
     let began = Instant::now();
-    let mut flushed = began;
-    let (mut bytes, mut arrivals) = (0, 0_u64);
-    let mut heard: Vec<Heard> = Vec::new();
-    let over = |length: Option<f64>| length.is_some_and(|s| began.elapsed().as_secs_f64() >= s);
-    while !ear.is_stopped() && !over(arguments.length) {
-        let event = ear.next(Instant::now() + Duration::from_millis(50));
-        heard.clear();
-        if let Some(event) = &event {
-            writer.write(event)?;
-            match &event.kind {
-                PortEventKind::Bytes(more) => {
-                    bytes += more.len();
-                    arrivals += 1;
-                    if let Asking::Alone(drivers) = &mut asking {
-                        drivers[event.port].feed(more, event.at, &mut heard);
-                    }
-                }
-                PortEventKind::Refused { error } => {
-                    eprintln!(
-                        "stillheight: {error} [{}]\n  {}",
-                        error.code(),
-                        error.help()
-                    );
-                }
-                PortEventKind::Sent(_) => {}
-                PortEventKind::Gone { why } => eprintln!("stillheight: {why}; waiting for it"),
-                PortEventKind::Opened { .. } => {
-                    if let Asking::Alone(drivers) = &mut asking {
-                        drivers[event.port].reopened(event.at);
-                    }
-                }
+    recorder.record(&mut ear, |now| {
+        arguments
+            .length
+            .is_some_and(|s| now.duration_since(began).as_secs_f64() >= s)
+    })?;
+    ear.shut();
+    sheets::print(&format!(
+        "{} bytes in {} arrivals over {:.1} s in {}\n",
+        recorder.bytes,
+        recorder.arrivals,
+        began.elapsed().as_secs_f64(),
+        target.display()
+    ))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+impl Recorder {
+    /// Records until somebody asks to stop or the time is over.
+    fn record(&mut self, ear: &mut Ear, over: impl Fn(Instant) -> bool) -> Result<(), Failure> {
+        let mut flushed = Instant::now();
+        let mut heard = Vec::new();
+        while !ear.is_stopped() && !over(Instant::now()) {
+            heard.clear();
+            if let Some(event) = ear.next(Instant::now() + Duration::from_millis(50)) {
+                self.writer.write(&event)?;
+                self.take(&event, &mut heard);
             }
-            if let Some(lines) = &mut lines {
-                let _ = lines.take(event, &mut heard);
+            self.ask(ear, &mut heard);
+            if flushed.elapsed() > FLUSH {
+                self.writer.flush()?;
+                flushed = Instant::now();
             }
         }
+        Ok(self.writer.flush()?)
+    }
+
+    fn take(&mut self, event: &PortEvent, heard: &mut Vec<Heard>) {
+        match &event.kind {
+            PortEventKind::Bytes(more) => {
+                self.bytes += more.len();
+                self.arrivals += 1;
+            }
+            PortEventKind::Refused { error } => {
+                let (code, help) = (error.code(), error.help());
+                eprintln!("stillheight: {error} [{code}]\n  {help}");
+            }
+            PortEventKind::Gone { why } => eprintln!("stillheight: {why}; waiting for it"),
+            PortEventKind::Opened { .. } | PortEventKind::Sent(_) => {}
+        }
+        match (&mut self.asking, &event.kind) {
+            (Asking::Sheet(lines), _) => drop(lines.take(event, heard)),
+            (Asking::Alone(all), PortEventKind::Bytes(more)) => {
+                all[event.port].feed(more, event.at, heard);
+            }
+            (Asking::Alone(all), PortEventKind::Opened { .. }) => {
+                all[event.port].reopened(event.at);
+            }
+            _ => {}
+        }
+    }
+
+    fn ask(&mut self, ear: &Ear, heard: &mut Vec<Heard>) {
         let now = ear.now();
-        match &mut asking {
-            Asking::Sheet => {
-                for line in 0..lines.as_ref().map_or(0, Lines::count) {
-                    let ask = lines.as_mut().and_then(|l| l.poll(line, now, &mut heard));
-                    if let Some(ask) = ask {
+        match &mut self.asking {
+            Asking::Sheet(lines) => {
+                for line in 0..lines.count() {
+                    if let Some(ask) = lines.poll(line, now, heard) {
                         ear.write(line, ask);
                     }
                 }
             }
-            Asking::Alone(drivers) => {
-                for (line, driver) in drivers.iter_mut().enumerate() {
+            Asking::Alone(all) => {
+                for (line, driver) in all.iter_mut().enumerate() {
                     // Only a device that speaks our frames is spoken to.
                     if driver.counts().rejected(Why::NoIdentity) > 0
-                        && let Some(ask) = driver.poll(now, &mut heard)
+                        && let Some(ask) = driver.poll(now, heard)
                     {
                         ear.write(line, ask);
                     }
                 }
             }
         }
-        if flushed.elapsed() > FLUSH {
-            writer.flush()?;
-            flushed = Instant::now();
-        }
     }
-    writer.flush()?;
-    ear.shut();
-    sheets::print(&format!(
-        "{bytes} bytes in {arrivals} arrivals over {:.1} s in {}\n",
-        began.elapsed().as_secs_f64(),
-        target.display()
-    ))?;
-    Ok(ExitCode::SUCCESS)
+}
+
+/// The lines of a sheet, and these ports beside.
+fn lines_of(path: &Path, ports: &[PathBuf]) -> Result<Lines, Failure> {
+    let mut sheet = sheets::read(path)?;
+    let found = list();
+    let (now, old) = (Moment::default(), OLD_ZERO);
+    let fitted = Fitted::read(path, &mut sheet, &found, now, old)?;
+    let mut candidates = fitted.ports;
+    candidates.extend(ports.iter().cloned());
+    candidates.extend(found.into_iter().map(|f| f.path));
+    Ok(Lines::new(&sheet, &fitted.usb, &candidates)?)
 }
 
 /// Ports by path; their speed as given, or found out by listening.

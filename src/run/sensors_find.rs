@@ -25,6 +25,7 @@ use crate::readings::kind_due;
 use crate::readings::neighbour::{Neighbour, Place, date_words, neighbour_path};
 use crate::sheet::{BuildSheet, Measurand, Protocol, TiltOn};
 use std::collections::VecDeque;
+use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
@@ -316,7 +317,7 @@ impl Finding {
         let reports = self.trials.reports();
         let mut text = String::new();
         for (i, candidate) in self.candidates.iter().enumerate() {
-            text.push_str(&format!("{}  {}\n", i + 1, candidate.words(&reports)));
+            let _ = writeln!(text, "{}  {}", i + 1, candidate.words(&reports));
         }
         text
     }

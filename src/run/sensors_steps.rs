@@ -60,11 +60,15 @@ impl Steps {
     /// Begins a step: on a screen of its own, or as further lines.
     pub(super) fn step(&self, title: &str, body: &str, answers: &str) -> Result<(), Failure> {
         let clear = if self.plain { "" } else { "\x1b[2J\x1b[H" };
-        let body: String = body.lines().map(|l| format!("   {l}\n")).collect();
-        sheets::print(&format!("{clear}STEP {title}\n{body}   > {answers}\n"))
+        sheets::print(&format!("{clear}STEP {title}\n"))?;
+        for line in body.lines() {
+            self.say(line)?;
+        }
+        self.say(&format!("> {answers}"))
     }
 
     /// One more line within a step.
+    #[allow(clippy::unused_self, reason = "whoever tells a step has it")]
     pub(super) fn say(&self, text: &str) -> Result<(), Failure> {
         sheets::print(&format!("   {text}\n"))
     }

@@ -316,6 +316,8 @@ impl Trial {
                 self.decide();
             }
             PortEventKind::Opened { .. } => {
+                // Its time counts from now: opening may have taken some.
+                self.began = Instant::now();
                 self.refused = None;
                 for driver in &mut self.drivers {
                     driver.reopened(event.at);
@@ -474,7 +476,7 @@ fn note(devices: &mut Vec<DeviceReport>, heard: &Heard) {
 /// Ports that are listened to until each is told, and on.
 #[derive(Debug)]
 pub(super) struct Trials {
-    trials: Vec<Trial>,
+    ports: Vec<Trial>,
     of_number: BTreeMap<usize, usize>,
     seconds: f64,
 }
@@ -504,7 +506,7 @@ impl Trials {
             trial.start(ear)?;
         }
         let mut begun = Self {
-            trials,
+            ports: trials,
             of_number: BTreeMap::new(),
             seconds: how.seconds.unwrap_or(2.0),
         };
@@ -514,7 +516,7 @@ impl Trials {
 
     fn renumber(&mut self) {
         self.of_number = self
-            .trials
+            .ports
             .iter()
             .enumerate()
             .filter_map(|(i, t)| Some((t.number?, i)))
@@ -523,7 +525,7 @@ impl Trials {
 
     /// Whether every port has had its time.
     pub(super) fn all_over(&self) -> bool {
-        self.trials.iter().all(|t| t.over)
+        self.ports.iter().all(|t| t.over)
     }
 
     /// Listens for a little; what a told protocol says comes with the index of
@@ -538,7 +540,7 @@ impl Trials {
         while let Some(event) = ear.next(until) {
             if let Some(&index) = self.of_number.get(&event.port) {
                 let mut out = Vec::new();
-                self.trials[index].take(&event, &mut out);
+                self.ports[index].take(&event, &mut out);
                 all.extend(out.into_iter().map(|heard| (index, heard)));
             }
             if Instant::now() >= until {
@@ -546,7 +548,7 @@ impl Trials {
             }
         }
         let now = ear.now();
-        for trial in &mut self.trials {
+        for trial in &mut self.ports {
             if let (Some(bytes), Some(number)) = (trial.ask(now, self.seconds), trial.number) {
                 ear.write(number, bytes);
             }
@@ -558,13 +560,13 @@ impl Trials {
 
     /// What is known of every port.
     pub(super) fn reports(&self) -> Vec<PortReport> {
-        self.trials.iter().map(Trial::report).collect()
+        self.ports.iter().map(Trial::report).collect()
     }
 
     /// Asks the device on a port to show itself; false where it cannot.
     pub(super) fn blink(&mut self, ear: &Ear, index: usize, channel: Option<u8>) -> bool {
         let now = ear.now();
-        let Some(trial) = self.trials.get_mut(index) else {
+        let Some(trial) = self.ports.get_mut(index) else {
             return false;
         };
         let request = crate::drivers::Request::Blink {

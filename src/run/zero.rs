@@ -24,6 +24,7 @@ use crate::readings::zeroing::{
     temperature_line,
 };
 use crate::sheet::{BuildSheet, Measurand, TiltOn};
+use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -613,17 +614,15 @@ fn block_words(line: &ErrorLine, readings: usize) -> String {
         decimals(line.reference * 1e3, 0)
     );
     if readings > 1 {
-        text.push_str(&format!(
+        let _ = write!(
+            text,
             ", and {} ± {} mm more for each metre",
             mm(line.scale.value),
             mm(COVERAGE_95 * line.scale.u)
-        ));
+        );
     }
     if let Some(sd) = line.residual_sd {
-        text.push_str(&format!(
-            "; the blocks lie within {} mm of the line",
-            mm(sd)
-        ));
+        let _ = write!(text, "; the blocks lie within {} mm of the line", mm(sd));
     }
     text.push('\n');
     text

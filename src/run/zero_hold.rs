@@ -9,12 +9,12 @@ use super::lines::Lines;
 use super::sensors_ear::Ear;
 use super::sensors_steps::{Answer, Steps};
 use crate::readings::zeroing::Shown;
-use crate::readings::{Bench, Quality, Reading};
+use crate::readings::{Bench, Channel, Quality, Reading};
 use crate::sheet::BuildSheet;
 use std::time::{Duration, Instant};
 
 /// Once still, so much longer is averaged.
-const AVERAGE: Duration = Duration::from_millis(1_000);
+const AVERAGE: Duration = Duration::from_secs(1);
 
 /// The sensors at hand.
 pub(super) struct Hold {
@@ -105,7 +105,7 @@ impl Hold {
             if from.elapsed() < AVERAGE {
                 continue;
             }
-            let average = self.bench.channel(sensor).and_then(|c| c.still_average());
+            let average = self.bench.channel(sensor).and_then(Channel::still_average);
             if let Some((average, samples)) = average {
                 return Ok(Some(Held {
                     shown: Shown {

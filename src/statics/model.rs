@@ -152,7 +152,7 @@ impl Model {
                 .map_or(0.0, super::super::quantity::RollRate::nm_per_rad),
             carries: !matches!(axle.support, Support::Stands(_)),
             beside_wheels: [beside(half), beside(-half)],
-            floor: sheet.floor.under_wheels[i].map(|h| h.m()),
+            floor: sheet.floor.under_wheels[i].map(crate::quantity::Length::m),
         };
         self.design[c] = height;
         self.design[c + 1] = if solid { 0.0 } else { height };
