@@ -8,6 +8,7 @@
     reason = "a test may end at once, and exact values are compared exactly"
 )]
 
+mod layout_candidates;
 mod posture;
 mod published_regression;
 mod published_statics;
