@@ -9,6 +9,9 @@
 )]
 
 mod layout_candidates;
+mod layout_lean;
+mod layout_weights;
+mod layout_wire;
 mod posture;
 mod published_regression;
 mod published_statics;

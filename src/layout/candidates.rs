@@ -99,13 +99,13 @@ pub struct CandidateCase {
 }
 
 /// What all candidates have in common.
-struct Bench<'a> {
-    sheet: &'a BuildSheet,
+pub(super) struct Bench<'a> {
+    pub(super) sheet: &'a BuildSheet,
     wish: &'a Wish,
     room: &'a Room,
     /// One model for each case of the sheet, and the indices of the axle's units.
-    models: Vec<Model>,
-    units: Vec<usize>,
+    pub(super) models: Vec<Model>,
+    pub(super) units: Vec<usize>,
     first: &'a Coilover,
     /// Lower mounts in frame axes with the frame level at its design height.
     lowers: Vec<[f64; 3]>,
@@ -205,7 +205,11 @@ fn load_on_axle(sheet: &BuildSheet, model: &Model, i: usize) -> f64 {
 }
 
 impl<'a> Bench<'a> {
-    fn new(sheet: &'a BuildSheet, wish: &'a Wish, room: &'a Room) -> Result<Self, LayoutError> {
+    pub(super) fn new(
+        sheet: &'a BuildSheet,
+        wish: &'a Wish,
+        room: &'a Room,
+    ) -> Result<Self, LayoutError> {
         let axle = sheet.axles.get(wish.axle).ok_or(LayoutError::NoSuch {
             what: "axle",
             index: wish.axle,
@@ -312,6 +316,22 @@ impl<'a> Bench<'a> {
     }
 
     fn try_one(&self, stock: &StockSpring, lean: Angle, rake: Angle) -> Candidate {
+        let curve = Curve::from(&stock.spring.curve);
+        let mut candidate = self.placed(stock, &curve, lean, rake);
+        if !candidate.limits.contains(&Limit::CannotCarry) {
+            self.work_out(&mut candidate, stock, &curve);
+        }
+        candidate
+    }
+
+    /// A candidate with its mount and a first guess of its collar.
+    pub(super) fn placed(
+        &self,
+        stock: &StockSpring,
+        curve: &Curve,
+        lean: Angle,
+        rake: Angle,
+    ) -> Candidate {
         let unit = &self.first.unit;
         let mut limits = Vec::new();
         let length = self.length(lean, rake).unwrap_or_else(|| {
@@ -319,7 +339,6 @@ impl<'a> Bench<'a> {
             let sag = f64::midpoint(self.wish.sag.0, self.wish.sag.1);
             unit.extended.m() - sag * (unit.extended - unit.compressed).m()
         });
-        let curve = Curve::from(&stock.spring.curve);
         let force = self.share_n / rise_of_unit(lean, rake);
         let squeeze = curve.compression_at(force).unwrap_or_else(|| {
             limits.push(Limit::CannotCarry);
@@ -328,7 +347,7 @@ impl<'a> Bench<'a> {
         let free = stock.spring.free_length.m();
         let collar = squeeze + length - free - unit.hardware.m();
         let upper = self.upper(self.lowers[0], length, lean, rake);
-        let mut candidate = Candidate {
+        Candidate {
             spring: stock.name.clone(),
             rate: SpringRate::new(curve.rate(squeeze)),
             lean,
@@ -350,15 +369,17 @@ impl<'a> Bench<'a> {
             cases: Vec::new(),
             limits,
             off_wish: f64::INFINITY,
-        };
-        if !candidate.limits.contains(&Limit::CannotCarry) {
-            self.work_out(&mut candidate, stock, &curve);
         }
-        candidate
     }
 
     /// A case's model with the candidate's springs, mounts and collars.
-    fn model(&self, case: usize, c: &Candidate, stock: &StockSpring, curve: &Curve) -> Model {
+    pub(super) fn model(
+        &self,
+        case: usize,
+        c: &Candidate,
+        stock: &StockSpring,
+        curve: &Curve,
+    ) -> Model {
         let mut model = self.models[case].clone();
         for (&u, &lower) in self.units.iter().zip(&self.lowers) {
             let unit = &mut model.units[u];
@@ -378,7 +399,10 @@ impl<'a> Bench<'a> {
     }
 
     /// Turns all collars alike until the frame stands at its design height.
-    fn level(&self, model: &mut Model) -> Result<Equilibrium, crate::statics::StaticsError> {
+    pub(super) fn level(
+        &self,
+        model: &mut Model,
+    ) -> Result<Equilibrium, crate::statics::StaticsError> {
         let goal = self.sheet.design_height.m();
         let mut rest = model.equilibrium_from(&self.start)?;
         for _ in 0..COLLAR_STEPS {

@@ -12,10 +12,18 @@
 
 mod candidates;
 mod error;
+mod height;
+mod lean;
 mod limit;
+mod weights;
+mod wire;
 mod wish;
 
 pub use candidates::{Candidate, CandidateCase, Layout, candidates};
 pub use error::LayoutError;
+pub use height::{CentreHeight, Raised, RaisedAxle};
+pub use lean::{LeanFall, LeanRow, Through, lean_fall};
 pub use limit::Limit;
+pub use weights::{Part, Scales, Weighed, Weighing, WeightsFound, Wheels, weights};
+pub use wire::{Ends, STEEL_SHEAR_MODULUS_PA, Wire, WireSpring, wahl};
 pub use wish::{Leans, Room, Stock, StockSpring, Wish};

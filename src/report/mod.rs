@@ -4,11 +4,18 @@
 //! always in mm, deg, N, kg with the unit in the key. Refused: nothing.
 
 mod layout_candidates;
+mod layout_lean;
+mod layout_plot;
+mod layout_weights;
+mod layout_wire;
 mod table;
 mod targets;
 mod words;
 
 pub use layout_candidates::{layout_csv, layout_json, layout_text};
+pub use layout_lean::{lean_json, lean_svg, lean_text};
+pub use layout_weights::{weights_json, weights_text};
+pub use layout_wire::{wire_json, wire_text};
 pub use table::Table;
 pub use targets::{CaseReport, targets_json, targets_text};
 pub use words::{level_words, pitch_words, roll_words, signed, turn_words};

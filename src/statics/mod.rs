@@ -27,6 +27,7 @@ pub use influence::{Cause, Influence, influences};
 pub use model::{Model, PointMass, Pose};
 pub use parameter::Parameter;
 pub use quantities::{
-    AxleQuantities, CaseQuantities, LinkQuantities, UnitQuantities, Warning, quantities,
+    AxleQuantities, CaseQuantities, LinkQuantities, SuspensionRates, UnitQuantities, Warning,
+    quantities,
 };
 pub use unit::{UnitModel, UnitPlace};
