@@ -10,6 +10,7 @@
 
 mod layout_candidates;
 mod layout_lean;
+mod layout_link;
 mod layout_weights;
 mod layout_wire;
 mod posture;

@@ -12,6 +12,12 @@ pub enum LayoutError {
         /// Name of the axle.
         axle: String,
     },
+    /// An axle without a lateral link.
+    #[error("the {axle} axle has no lateral link")]
+    NoLink {
+        /// Name of the axle.
+        axle: String,
+    },
     /// There is no such axle or case.
     #[error("the sheet has no {what} number {index}")]
     NoSuch {
@@ -70,6 +76,7 @@ impl LayoutError {
     pub const fn code(&self) -> &'static str {
         match self {
             Self::NoCoilovers { .. } => "layout.no_coilovers",
+            Self::NoLink { .. } => "layout.no_link",
             Self::NoSuch { .. } => "layout.no_such",
             Self::Nothing { .. } => "layout.nothing_to_try",
             Self::Contradiction { .. } => "layout.contradiction",
@@ -83,6 +90,7 @@ impl LayoutError {
     pub const fn help(&self) -> &'static str {
         match self {
             Self::NoCoilovers { .. } => "name an axle that stands on coilovers and carries load",
+            Self::NoLink { .. } => "name an axle that a lateral link holds",
             Self::NoSuch { .. } => "name an axle and a case that the sheet has",
             Self::Nothing { .. } => "give at least one spring and one angle",
             Self::Contradiction { .. } => "measure both again and correct the one that is wrong",

@@ -5,6 +5,7 @@
 
 mod layout_candidates;
 mod layout_lean;
+mod layout_link;
 mod layout_plot;
 mod layout_weights;
 mod layout_wire;
@@ -14,6 +15,7 @@ mod words;
 
 pub use layout_candidates::{layout_csv, layout_json, layout_text};
 pub use layout_lean::{lean_json, lean_svg, lean_text};
+pub use layout_link::{link_json, link_svg, link_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use table::Table;
