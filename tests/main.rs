@@ -11,6 +11,7 @@
 mod layout_candidates;
 mod layout_lean;
 mod layout_link;
+mod layout_room;
 mod layout_weights;
 mod layout_wire;
 mod posture;

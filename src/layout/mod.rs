@@ -11,21 +11,28 @@
 //! [`statics`](crate::statics), so that a load test later confirms it.
 
 mod candidates;
+mod clearance;
 mod error;
 mod height;
 mod lean;
 mod limit;
 mod link;
+mod tyre;
 mod weights;
 mod wire;
 mod wish;
 
 pub use candidates::{Candidate, CandidateCase, Layout, candidates};
+pub use clearance::{
+    Body, End, Gap, On, RoomPose, RoomVerdict, RoomWish, WheelRoom, coilover_bodies, largest_of,
+    wheel_room,
+};
 pub use error::LayoutError;
 pub use height::{CentreHeight, Raised, RaisedAxle};
 pub use lean::{LeanFall, LeanRow, Through, lean_fall};
 pub use limit::Limit;
 pub use link::{BetterLink, LinkRow, LinkStudy, link_study};
+pub use tyre::{DiameterRule, Ring, TyreSize, Wheel, WheelPart};
 pub use weights::{Part, Scales, Weighed, Weighing, WeightsFound, Wheels, weights};
 pub use wire::{Ends, STEEL_SHEAR_MODULUS_PA, Wire, WireSpring, wahl};
 pub use wish::{Leans, Room, Stock, StockSpring, Wish};

@@ -4,9 +4,11 @@
 //! always in mm, deg, N, kg with the unit in the key. Refused: nothing.
 
 mod layout_candidates;
+mod layout_drawing;
 mod layout_lean;
 mod layout_link;
 mod layout_plot;
+mod layout_room;
 mod layout_weights;
 mod layout_wire;
 mod table;
@@ -14,8 +16,10 @@ mod targets;
 mod words;
 
 pub use layout_candidates::{layout_csv, layout_json, layout_text};
+pub use layout_drawing::{room_drawing, room_svg};
 pub use layout_lean::{lean_json, lean_svg, lean_text};
 pub use layout_link::{link_json, link_svg, link_text};
+pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use table::Table;
