@@ -35,8 +35,11 @@ pub mod geometry;
 pub mod statics;
 
 pub mod layout;
+pub mod ports;
 
 pub mod drivers;
+
+pub mod readings;
 
 pub mod posture;
 
@@ -44,4 +47,13 @@ pub mod compare;
 
 pub mod advice;
 
+pub mod logbook;
+
+pub mod screen;
+
 pub mod report;
+
+pub mod rehearsal;
+
+pub mod run;
+pub mod trials;

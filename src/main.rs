@@ -1,2 +1,15 @@
 //! stillheight: the command line.
-fn main() {}
+
+use clap::Parser;
+use std::process::ExitCode;
+use stillheight::run::{Arguments, run};
+
+fn main() -> ExitCode {
+    match run(Arguments::parse()) {
+        Ok(code) => code,
+        Err(failure) => {
+            eprintln!("stillheight: {failure}");
+            ExitCode::from(failure.exit)
+        }
+    }
+}

@@ -8,14 +8,25 @@
     reason = "a test may end at once, and exact values are compared exactly"
 )]
 
+mod drivers;
 mod layout_candidates;
 mod layout_lean;
 mod layout_link;
 mod layout_room;
 mod layout_weights;
 mod layout_wire;
+mod log_report;
+mod logbook;
+mod ports;
 mod posture;
 mod published_regression;
 mod published_statics;
+mod readings;
+mod rehearsal;
+mod screens;
+mod settling_input;
+mod settling_published;
+mod settling_simulated;
+mod sheets;
 mod statics;
 mod vehicles;

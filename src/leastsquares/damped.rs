@@ -243,17 +243,15 @@ where
         all
     }
 
-    fn residuals(&mut self, x: &DVector<f64>) -> DVector<f64> {
-        self.evaluations += 1;
-        (self.model)(x, &mut self.data, None);
-        self.stacked(x)
-    }
-
-    /// Residuals, and the Jacobian's columns for `free` parameters, weighted, priors included.
-    fn linearised(&mut self, x: &DVector<f64>) -> (DVector<f64>, DMatrix<f64>) {
-        self.iterations += 1;
+    /// Evaluates residuals and Jacobian at `x`.
+    fn evaluate(&mut self, x: &DVector<f64>) {
         self.evaluations += 1;
         (self.model)(x, &mut self.data, Some(&mut self.jacobian));
+    }
+
+    /// Residuals and Jacobian as evaluated last, weighted, priors included; `x` is where.
+    fn linearised(&mut self, x: &DVector<f64>) -> (DVector<f64>, DMatrix<f64>) {
+        self.iterations += 1;
         let n = self.residual_count;
         let priors = &self.settings.priors;
         let mut all = DMatrix::zeros(n + priors.len(), x.len());
@@ -297,6 +295,7 @@ where
     fn run(&mut self, x: &mut DVector<f64>) -> Stop {
         let mut damping = self.settings.first_damping;
         let mut first_cost = None;
+        self.evaluate(x);
         for _ in 0..self.settings.max_iterations {
             let (r, jacobian) = self.linearised(x);
             let cost = r.norm_squared();
@@ -360,7 +359,8 @@ where
         Stop::Not(WhyNotConverged::IterationLimit)
     }
 
-    /// Finds a damping that reduces the cost and moves `x`; answers whether it did.
+    /// Finds a damping that reduces the cost and moves `x`; answers whether it did. Residuals and
+    /// Jacobian are then those of the new `x`.
     fn step(
         &mut self,
         x: &mut DVector<f64>,
@@ -382,11 +382,13 @@ where
                 return false;
             }
             let promised = reduced.promised_reduction(&moved);
-            let trial_cost = self.residuals(&trial).norm_squared();
+            // Most trials are taken: the Jacobian is asked for at once.
+            self.evaluate(&trial);
+            let trial_cost = self.stacked(&trial).norm_squared();
             let gain = (cost - trial_cost) / promised;
             // Close to the minimum the promised reduction drowns in the rounding of the cost;
             // the step is still right, and is taken unless the cost visibly rises.
-            let polishing = promised <= 1e-10 * cost && trial_cost <= cost * (1.0 + 1e-12);
+            let polishing = promised <= 1e-14 * cost && trial_cost <= cost * (1.0 + 1e-13);
             if trial_cost.is_finite() && (trial_cost < cost && gain > 1e-4 || polishing) {
                 if polishing || gain > 0.75 {
                     *damping = (*damping * 0.1).max(1e-15);
@@ -415,8 +417,7 @@ where
         for kind in [first, chosen] {
             stop = Stop::Not(WhyNotConverged::IterationLimit);
             for _ in 0..MOST_ROUNDS {
-                (self.model)(x, &mut self.data, None);
-                self.evaluations += 1;
+                self.evaluate(x);
                 scale = if self.settings.unit_variance {
                     1.0
                 } else {
@@ -467,6 +468,7 @@ where
     }
 
     fn conclude(mut self, x: DVector<f64>, stop: Stop, scale: f64) -> Solution {
+        self.evaluate(&x);
         let (r, jacobian) = self.linearised(&x);
         let p = x.len();
         let n = self.residual_count;

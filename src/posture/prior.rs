@@ -12,9 +12,9 @@ use crate::statics::{Model, StaticsError};
 const WIDENING: f64 = 2.0;
 /// What no parameter explains: mounts and heights measured with a tape, metres
 /// in heights.
-const TAPE_M: f64 = 0.004;
-/// The same for angles of frame and axles, radians (4 mm over half a metre).
-const TAPE_RAD: f64 = 0.008;
+const TAPE_M: f64 = 0.003;
+/// The same for angles of frame and axles, radians (3 mm over 0.75 m).
+const TAPE_RAD: f64 = 0.004;
 /// Heights of blocks and stands, metres or radians.
 const HELD: f64 = 0.000_5;
 

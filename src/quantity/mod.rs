@@ -9,6 +9,7 @@
 
 mod moment;
 mod nearest;
+mod number;
 mod shown;
 mod units;
 mod written;

@@ -32,7 +32,7 @@ const fn shown_in(of: Dimension, units: UnitSystem) -> (&'static str, usize) {
 /// The number of an SI value in the shown unit, for a dimension and system.
 fn number_in(of: Dimension, units: UnitSystem, si: f64) -> f64 {
     let (name, _) = shown_in(of, units);
-    match find(&super::units::tidied(name), of).map(|u| u.scale) {
+    match find(&super::units::tidied(name, of), of).map(|u| u.scale) {
         Some(Scale::Times(factor)) => si / factor,
         _ => si,
     }

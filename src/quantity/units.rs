@@ -73,8 +73,8 @@ const fn slope(factor: f64, names: &'static [&'static str]) -> Unit {
     }
 }
 
-/// All units. Spaces and multiplication dots in what is typed are left out
-/// before it is looked up here. A pound is a mass, and a force only where a
+/// All units. What is typed is tidied
+/// (see [`tidied`]) before it is looked up here. A pound is a mass, and a force only where a
 /// force is due; so is the kilogram in a rate, as springs are marked.
 ///
 /// Source of the factors: NIST SP 811 appendix B, exact definitions.
@@ -272,11 +272,19 @@ impl Dimension {
     }
 }
 
-/// A typed unit without spaces and multiplication dots.
-pub(super) fn tidied(unit: &str) -> String {
-    unit.chars()
-        .filter(|c| !c.is_whitespace() && !matches!(c, '·' | '⋅' | '*' | '.'))
-        .collect()
+/// A typed unit without multiplication dots and without spaces beside a
+/// stroke; where a torque is in it (`N m/deg`) without any spaces.
+pub(super) fn tidied(unit: &str, due: Dimension) -> String {
+    let parts = unit.split('/').map(|part| {
+        part.trim()
+            .chars()
+            .filter(|c| {
+                let space = c.is_whitespace() && due == Dimension::RollRate;
+                !space && !matches!(c, '·' | '⋅' | '*' | '.')
+            })
+            .collect::<String>()
+    });
+    parts.collect::<Vec<_>>().join("/")
 }
 
 /// The unit of that spelling among those of `due`, letter by letter, or else

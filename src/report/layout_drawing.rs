@@ -63,15 +63,17 @@ fn views(room: &WheelRoom) -> [View; 2] {
     ]
 }
 
-/// What of the wheel is at a place of the view from behind.
-fn behind(room: &WheelRoom, p: [f64; 2]) -> Option<WheelPart> {
+/// What of the wheel is at a place of the view from behind; nothing thinner than
+/// `rough` falls between the rows. The rim is drawn over the rest.
+fn behind(room: &WheelRoom, p: [f64; 2], rough: f64) -> Option<WheelPart> {
     let (radius, across) = (p[1].abs(), -p[0] - room.centre_plane.m());
-    room.wheel
-        .rings()
+    let [tyre, rim, disc] = room.wheel.rings();
+    [rim, tyre, disc]
         .iter()
         .find(|r| {
-            (r.radius[0]..=r.radius[1]).contains(&radius)
-                && (r.across[0]..=r.across[1]).contains(&across)
+            let middle = f64::midpoint(r.radius[0], r.radius[1]);
+            let half = ((r.radius[1] - r.radius[0]) / 2.0).max(rough / 2.0);
+            (radius - middle).abs() <= half && (r.across[0]..=r.across[1]).contains(&across)
         })
         .map(|r| r.part)
 }
@@ -103,7 +105,7 @@ pub fn room_drawing(room: &WheelRoom, columns: usize) -> String {
         (w.barrel_radius.m(), '-'),
     ];
     let mut text = format!(
-        "left wheel {}\nleft: {}; right: {}\n",
+        "left wheel {}\n  left: {}\n  right: {}\n",
         w.name, views[0].title, views[1].title
     );
     for row in 0..rows {
@@ -117,7 +119,7 @@ pub fn room_drawing(room: &WheelRoom, columns: usize) -> String {
                     .iter()
                     .position(|(ends, r)| to_segment([x, z], *ends) <= r.max(cell * 0.8));
                 let wheel = if v == 0 {
-                    behind(room, [x, z]).map_or(' ', |part| match part {
+                    behind(room, [x, z], 2.0 * cell).map_or(' ', |part| match part {
                         WheelPart::Tyre => '#',
                         WheelPart::Rim => '=',
                         WheelPart::Disc => ':',

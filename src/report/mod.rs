@@ -3,6 +3,8 @@
 //! In: results of the stages above. Out: text in the sheet's own units, JSON
 //! always in mm, deg, N, kg with the unit in the key. Refused: nothing.
 
+mod csv;
+mod json_log;
 mod layout_candidates;
 mod layout_drawing;
 mod layout_lean;
@@ -11,10 +13,15 @@ mod layout_plot;
 mod layout_room;
 mod layout_weights;
 mod layout_wire;
+mod log_table;
+mod recorded;
+mod suggestion;
 mod table;
 mod targets;
 mod words;
 
+pub use csv::{events_csv, kept_csv};
+pub use json_log::{history_json, history_json_lines};
 pub use layout_candidates::{layout_csv, layout_json, layout_text};
 pub use layout_drawing::{room_drawing, room_svg};
 pub use layout_lean::{lean_json, lean_svg, lean_text};
@@ -22,6 +29,9 @@ pub use layout_link::{link_json, link_svg, link_text};
 pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
+pub use log_table::log_table;
+pub use recorded::moment_words;
+pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use table::Table;
 pub use targets::{CaseReport, targets_json, targets_text};
 pub use words::{level_words, pitch_words, roll_words, signed, turn_words};

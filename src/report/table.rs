@@ -1,9 +1,19 @@
 //! A plain table: columns aligned by their widest cell, numbers to the right.
 
 /// A table with a heading row.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Table {
     rows: Vec<Vec<String>>,
+    left: usize,
+}
+
+impl Default for Table {
+    fn default() -> Self {
+        Self {
+            rows: Vec::new(),
+            left: 1,
+        }
+    }
 }
 
 impl Table {
@@ -11,7 +21,15 @@ impl Table {
     pub fn new<const N: usize>(headings: [&str; N]) -> Self {
         Self {
             rows: vec![headings.map(str::to_owned).to_vec()],
+            left: 1,
         }
+    }
+
+    /// With so many first columns aligned to the left (one is usual).
+    #[must_use]
+    pub fn left(mut self, columns: usize) -> Self {
+        self.left = columns;
+        self
     }
 
     /// One more row.
@@ -47,10 +65,13 @@ impl Table {
             let mut line = " ".repeat(indent);
             for (c, cell) in row.iter().enumerate() {
                 let w = widths[c];
-                if c == 0 {
+                if c > 0 {
+                    line.push_str("  ");
+                }
+                if c < self.left {
                     line.push_str(&format!("{cell:<w$}"));
                 } else {
-                    line.push_str(&format!("  {cell:>w$}"));
+                    line.push_str(&format!("{cell:>w$}"));
                 }
             }
             text.push_str(line.trim_end());

@@ -1,0 +1,220 @@
+//! The command line.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Says how a vehicle that is being built stands on its springs, and what to change.
+#[derive(Debug, Parser)]
+#[command(version, about, long_about = None, after_help = "\
+Try it without any hardware:  stillheight rehearse
+Begin with your own vehicle:  stillheight sheet new van.toml
+Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input")]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Write, check or describe a build sheet.
+    Sheet(SheetArguments),
+    /// Static targets of every load case, from the build sheet alone.
+    Targets(TargetsArguments),
+    /// Read the sensors and show live how the vehicle stands.
+    Watch(WatchArguments),
+    /// The whole job on a simulated vehicle, sensors on pseudo-terminals.
+    Rehearse(RehearseArguments),
+    /// List what the logbook beside a sheet holds.
+    Log(LogArguments),
+    /// Write the logbook out as CSV or JSON.
+    Export(ExportArguments),
+}
+
+/// `sheet`.
+#[derive(Debug, Args)]
+pub struct SheetArguments {
+    /// What to do with it.
+    #[command(subcommand)]
+    pub action: SheetAction,
+}
+
+/// What can be done with a sheet.
+#[derive(Debug, Subcommand)]
+pub enum SheetAction {
+    /// Write a commented sheet that works as it is.
+    New {
+        /// Where to write it; an existing file is kept.
+        file: PathBuf,
+        /// Units of the sheet.
+        #[arg(long, value_enum, default_value = "metric")]
+        units: Units,
+        /// Replace an existing file.
+        #[arg(long)]
+        force: bool,
+    },
+    /// Check a sheet and list every mistake with its place.
+    Check {
+        /// The sheet.
+        file: PathBuf,
+    },
+    /// Print the JSON Schema of the sheet, for editors.
+    Schema,
+}
+
+/// Units of a new sheet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Units {
+    /// Millimetres, kilograms, newtons.
+    Metric,
+    /// Inches, pounds, pounds-force.
+    Inch,
+}
+
+/// `targets`.
+#[derive(Debug, Args)]
+pub struct TargetsArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// Only this load case.
+    #[arg(long)]
+    pub case: Option<String>,
+    /// Print JSON: mm, deg, N, kg, N/mm, Hz.
+    #[arg(long)]
+    pub json: bool,
+    /// Another value for a field of the sheet, for example
+    /// --set rear.spring.rate="26 N/mm"; may be given several times.
+    #[arg(long = "set", value_name = "PATH=VALUE")]
+    pub overrides: Vec<String>,
+}
+
+/// How live results are told without a screen.
+#[derive(Debug, Clone, Copy, Default, Args)]
+pub struct Telling {
+    /// One line a second and every kept reading, instead of the screen.
+    #[arg(long)]
+    pub plain: bool,
+    /// JSON lines instead of the screen.
+    #[arg(long, conflicts_with = "plain")]
+    pub json: bool,
+}
+
+/// `watch`.
+#[derive(Debug, Args)]
+pub struct WatchArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// How to tell.
+    #[command(flatten)]
+    pub telling: Telling,
+    /// Stop after this long, for example 90s or 5min.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+    /// Loads of the sheet that are on from the start; may be given several times.
+    #[arg(long = "load", value_name = "NAME")]
+    pub loads: Vec<String>,
+}
+
+/// `rehearse`.
+#[derive(Debug, Args)]
+pub struct RehearseArguments {
+    /// How to tell.
+    #[command(flatten)]
+    pub telling: Telling,
+    /// Simulated seconds in a real one, 0.1 to 100.
+    #[arg(long, default_value_t = 1.0)]
+    pub speed: f64,
+    /// Stop after this much simulated time, for example 60s.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+    /// Chooses the noise, the sensors' zeros and the helper's moves.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// Keep sheet and logbook in this folder (else they are thrown away).
+    #[arg(long, value_name = "FOLDER")]
+    pub folder: Option<PathBuf>,
+}
+
+/// `log`.
+#[derive(Debug, Args)]
+pub struct LogArguments {
+    /// The build sheet whose logbook it is.
+    pub sheet: PathBuf,
+    /// Only the newest so many readings.
+    #[arg(long, value_name = "N")]
+    pub last: Option<usize>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `export`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("form").required(true).args(["csv", "json"])))]
+pub struct ExportArguments {
+    /// The build sheet whose logbook it is.
+    pub sheet: PathBuf,
+    /// As CSV, units in the header.
+    #[arg(long)]
+    pub csv: bool,
+    /// As JSON lines, units in the keys.
+    #[arg(long)]
+    pub json: bool,
+    /// Write to this file instead of standard output; an existing file is kept.
+    #[arg(short, long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+    /// Replace an existing file.
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Reads `90`, `90s`, `5min`, `2h` as seconds.
+fn duration(text: &str) -> Result<f64, String> {
+    let text = text.trim();
+    let split = text
+        .find(|c: char| c.is_ascii_alphabetic())
+        .unwrap_or(text.len());
+    let (number, unit) = text.split_at(split);
+    let factor = match unit.trim() {
+        "s" | "sec" => 1.0,
+        "min" | "m" => 60.0,
+        "h" => 3600.0,
+        "d" => 86_400.0,
+        "" => {
+            return Err(format!(
+                "'{text}' has no unit; write for example '90s', '5min' or '2h'"
+            ));
+        }
+        other => return Err(format!("unknown unit '{other}'; use s, min, h or d")),
+    };
+    match number.trim().parse::<f64>() {
+        Ok(n) if n.is_finite() && n > 0.0 => Ok(n * factor),
+        _ => Err(format!("'{}' is not a positive number", number.trim())),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(
+        clippy::float_cmp,
+        clippy::unwrap_used,
+        reason = "exact values; a test may end"
+    )]
+    use super::*;
+
+    #[test]
+    fn durations_need_a_unit() {
+        assert_eq!(duration("90s").unwrap(), 90.0);
+        assert_eq!(duration("1.5 min").unwrap(), 90.0);
+        for wrong in ["90", "-3s", "3 weeks", "s", "nan s"] {
+            assert!(duration(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn the_command_line_is_well_formed() {
+        use clap::CommandFactory;
+        Arguments::command().debug_assert();
+    }
+}

@@ -1,0 +1,37 @@
+//! Run: connects the stages and handles every command of the program.
+//!
+//! In: arguments. Out: what was asked for on standard output, or a
+//! [`Failure`] with message, stable code, help and exit code (2: the user's to
+//! mend, 1: ours or the machine's). Refused: nothing that a stage would take.
+
+mod arguments;
+mod failure;
+mod lines;
+mod log;
+mod rehearse;
+mod sheets;
+mod sitting;
+mod targets;
+mod tell;
+mod view;
+mod watch;
+
+pub use arguments::{Arguments, Command};
+pub use failure::Failure;
+
+use std::process::ExitCode;
+
+/// Runs one command and says how it ended.
+///
+/// # Errors
+/// Whatever the command could not do.
+pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
+    match arguments.command {
+        Command::Sheet(sheet) => sheets::run(&sheet),
+        Command::Targets(targets) => targets::run(&targets),
+        Command::Watch(watch) => watch::run(&watch),
+        Command::Rehearse(rehearse) => rehearse::run(&rehearse),
+        Command::Log(log) => log::list(&log),
+        Command::Export(export) => log::export(&export),
+    }
+}

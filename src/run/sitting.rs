@@ -1,0 +1,644 @@
+//! A sitting at the vehicle: from port events and commands to what is known now.
+//!
+//! In: [`PortEvent`]s, [`Command`]s, ticks, each with its moment. Out: the state
+//! the view is drawn from, [`Told`] for those without a screen, records for the
+//! logbook. No clock and no port inside, so a replay gives the same answer.
+
+use super::lines::{Lines, SensorLine};
+use super::tell::{KeptTold, Told};
+use crate::advice::{Forecast, Suggestion, forecast, suggest};
+use crate::compare::{Aim, Compared, aims, compare};
+use crate::drivers::Heard;
+use crate::logbook::{
+    Answer, KeptBy, KeptId, KeptQuantity, KeptReading, KeptSensor, KeptState, Load, LogbookWriter,
+    Mark, MarkKind, Origin as LoggedOrigin, RawSample, Unit,
+};
+use crate::ports::PortEvent;
+use crate::posture::{Observation, Origin, Posture, Prior, estimate};
+use crate::quantity::{Moment, Span};
+use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
+use crate::sheet::BuildSheet;
+use crate::statics::{Model, StaticsError};
+use std::sync::mpsc::TryRecvError;
+
+/// The vehicle must have been still for so long before a reading is kept by itself.
+const STILL_BEFORE_KEEPING_S: f64 = 3.0;
+/// Unrest shorter than this is no new stand of the vehicle.
+const MOVED_S: f64 = 1.5;
+/// While it stays still, another reading is kept by itself so often.
+const KEEP_AGAIN_S: f64 = 60.0;
+/// The forecast and the suggestion are made anew at least so often.
+const ADVICE_EVERY_S: f64 = 1.0;
+/// A message stays for so long.
+const MESSAGE_S: f64 = 8.0;
+
+/// Names of the posture's coordinates, as the logbook keeps them.
+const COORDINATE_NAMES: [&str; crate::posture::POSTURE_COORDINATES] = [
+    "frame height m",
+    "frame roll rad",
+    "frame pitch rad",
+    "rear first",
+    "rear second",
+    "front first",
+    "front second",
+    "floor roll rad",
+    "floor pitch rad",
+];
+
+/// What is known while somebody sits at the vehicle.
+#[derive(Debug)]
+pub(super) struct Sitting {
+    pub(super) sheet: BuildSheet,
+    pub(super) lines: Lines,
+    pub(super) bench: Bench,
+    pub(super) loads_on: Vec<bool>,
+    pub(super) model: Model,
+    pub(super) readings: Vec<Reading>,
+    pub(super) posture: Option<Posture>,
+    pub(super) forecast: Option<Forecast>,
+    pub(super) suggestion: Option<Suggestion>,
+    pub(super) aims: Vec<Aim>,
+    pub(super) kept: Vec<KeptTold>,
+    pub(super) message: Option<(Moment, Grade, String)>,
+    pub(super) still_since: Option<Moment>,
+    pub(super) moving_since: Option<Moment>,
+    pub(super) trouble: Option<String>,
+    prior: Prior,
+    marked_at: Option<Moment>,
+    keep_asked: bool,
+    last_keep: Option<Moment>,
+    moved_since_keep: bool,
+    advice_at: Option<Moment>,
+    log: Option<LogbookWriter>,
+    pending: Vec<(KeptTold, Answer<KeptId>)>,
+    raw: Vec<RawSample>,
+    raw_at: Option<Moment>,
+    told: Vec<Told>,
+    second_at: Option<Moment>,
+    said: Vec<String>,
+}
+
+/// How much a message matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Grade {
+    Notice,
+    Warning,
+    Error,
+}
+
+impl Sitting {
+    pub(super) fn new(
+        sheet: BuildSheet,
+        lines: Lines,
+        loads: &[usize],
+        log: Option<LogbookWriter>,
+    ) -> Result<Self, StaticsError> {
+        let loads_on: Vec<bool> = (0..sheet.loads.len()).map(|i| loads.contains(&i)).collect();
+        let model = Model::new(&sheet, loads);
+        let prior = Prior::new(&sheet, &model)?;
+        let bench = Bench::new(&sheet.sensors, lines.of_sensors());
+        Ok(Self {
+            aims: aims(&sheet),
+            sheet,
+            lines,
+            bench,
+            loads_on,
+            model,
+            prior,
+            readings: Vec::new(),
+            posture: None,
+            forecast: None,
+            suggestion: None,
+            kept: Vec::new(),
+            message: None,
+            still_since: None,
+            moving_since: None,
+            trouble: None,
+            marked_at: None,
+            keep_asked: false,
+            last_keep: None,
+            moved_since_keep: true,
+            advice_at: None,
+            log,
+            pending: Vec::new(),
+            raw: Vec::new(),
+            raw_at: None,
+            told: Vec::new(),
+            second_at: None,
+            said: Vec::new(),
+        })
+    }
+
+    /// Names of the loads that are on.
+    pub(super) fn loads_named(&self) -> Vec<String> {
+        let on = self.sheet.loads.iter().zip(&self.loads_on);
+        on.filter(|(_, on)| **on)
+            .map(|(l, _)| l.name.clone())
+            .collect()
+    }
+
+    /// Takes what happened on a port.
+    pub(super) fn hear(&mut self, event: &PortEvent) {
+        let mut heard = Vec::new();
+        if let Some(news) = self.lines.take(event, &mut heard) {
+            if news.gone {
+                self.bench.port_gone(event.port);
+            }
+            self.say(event.at, news.grade, news.text);
+        }
+        self.take_heard(event.port, &heard);
+    }
+
+    fn take_heard(&mut self, line: usize, heard: &[Heard]) {
+        for item in heard {
+            self.bench.hear(line, item);
+            match item {
+                Heard::Sample(sample) => {
+                    if let Some(sensor) = self.lines.sensor(line, &sample.source) {
+                        self.lines.count_sample(sensor);
+                        if self.log.is_some() {
+                            self.raw.push(RawSample {
+                                sensor: self.sheet.sensors[sensor].name.clone(),
+                                unit: unit_of(kind_due(&self.sheet.sensors[sensor].reads)),
+                                at: sample.at,
+                                value: sample.value,
+                                trusted: sample.trusted,
+                            });
+                        }
+                    }
+                }
+                Heard::Fault(fault) => {
+                    self.say(
+                        fault.at,
+                        Grade::Warning,
+                        format!("a sensor reports a fault: {}", fault.words),
+                    );
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// A load went on or off.
+    pub(super) fn mark(&mut self, load: usize, on: bool, now: Moment) {
+        let Some(named) = self.sheet.loads.get(load) else {
+            return;
+        };
+        if self.loads_on[load] == on {
+            return;
+        }
+        let (name, mass_kg, at_m) = (named.name.clone(), named.mass.kg(), named.at.m());
+        let mut trial = self.model.clone();
+        trial.masses[load + 1].on = on;
+        match Prior::from(
+            &self.sheet,
+            &trial,
+            &self.prior.state.fixed_rows::<7>(0).into_owned(),
+        ) {
+            Ok(prior) => self.prior = prior,
+            Err(e) => {
+                // The model cannot carry it; the vehicle may. The readings decide,
+                // with the expectation that was.
+                self.prior = self.prior.widened(100.0);
+                self.say(
+                    now,
+                    Grade::Warning,
+                    format!("with {name} the sheet's model has no rest: {e}"),
+                );
+            }
+        }
+        self.model = trial;
+        self.loads_on[load] = on;
+        self.bench.forget();
+        self.marked_at = Some(now);
+        self.moved_since_keep = true;
+        self.still_since = None;
+        self.advice_at = None;
+        let logged = Load {
+            name: name.clone(),
+            mass_kg,
+            at_m: Some(at_m),
+        };
+        let kind = if on {
+            MarkKind::LoadOn(logged)
+        } else {
+            MarkKind::LoadOff(logged)
+        };
+        if let Some(log) = &self.log {
+            let _ = log.mark(Mark {
+                at: now,
+                kind,
+                note: String::new(),
+            });
+        }
+        self.told.push(Told::Mark {
+            at: now,
+            load: name.clone(),
+            mass_kg,
+            on,
+        });
+        self.say(
+            now,
+            Grade::Notice,
+            format!("{name} {}", if on { "on" } else { "off" }),
+        );
+    }
+
+    /// Something to remember.
+    pub(super) fn note(&mut self, text: &str, now: Moment) {
+        if let Some(log) = &self.log {
+            let _ = log.mark(Mark {
+                at: now,
+                kind: MarkKind::Note,
+                note: text.to_owned(),
+            });
+        }
+        self.told.push(Told::Note {
+            at: now,
+            text: text.to_owned(),
+        });
+        self.say(now, Grade::Notice, format!("noted: {text}"));
+    }
+
+    /// The key 'keep': keeps now where it is still, else as soon as it is.
+    pub(super) fn ask_to_keep(&mut self, now: Moment) {
+        self.keep_asked = true;
+        if self.still_since.is_none() {
+            self.say(
+                now,
+                Grade::Notice,
+                "will be kept as soon as it is still".to_owned(),
+            );
+        }
+    }
+
+    fn say(&mut self, now: Moment, grade: Grade, text: String) {
+        if grade != Grade::Notice || !self.said.contains(&text) {
+            self.told.push(Told::Notice {
+                at: now,
+                grade: grade.word(),
+                text: text.clone(),
+            });
+        }
+        self.message = Some((now, grade, text));
+    }
+
+    /// Everything that is due at this moment; what is to be told comes back.
+    pub(super) fn tick(&mut self, now: Moment) -> Vec<Told> {
+        self.readings = self.bench.readings(now);
+        self.rest_or_motion(now);
+        self.posture = Some(self.posture_from(&self.observations()));
+        if self.due(self.advice_at, ADVICE_EVERY_S, now) {
+            self.advise();
+            self.advice_at = Some(now);
+        }
+        self.keep_if_due(now);
+        self.collect_kept();
+        self.flush_raw(now);
+        self.notices(now);
+        if self
+            .message
+            .as_ref()
+            .is_some_and(|(at, _, _)| now.since(*at).s() > MESSAGE_S)
+        {
+            self.message = None;
+        }
+        if self.due(self.second_at, 1.0, now) {
+            self.second_at = Some(now);
+            self.lines.rates(now);
+            if let Some(posture) = &self.posture {
+                let names = self.names(posture);
+                self.told.push(Told::second(now, self, posture, names));
+            }
+        }
+        std::mem::take(&mut self.told)
+    }
+
+    fn due(&self, last: Option<Moment>, every_s: f64, now: Moment) -> bool {
+        last.is_none_or(|at| now.since(at).s() >= every_s - 1e-3)
+    }
+
+    fn names(&self, posture: &Posture) -> Vec<String> {
+        posture
+            .quantities
+            .iter()
+            .map(|m| m.key.name(&self.sheet, &self.model))
+            .collect()
+    }
+
+    /// Asks every line's driver what it wants to send now.
+    pub(super) fn requests(&mut self, now: Moment) -> Vec<(usize, Vec<u8>)> {
+        let mut out = Vec::new();
+        for line in 0..self.lines.count() {
+            let mut heard = Vec::new();
+            if let Some(bytes) = self.lines.poll(line, now, &mut heard) {
+                out.push((line, bytes));
+            }
+            self.take_heard(line, &heard);
+        }
+        out
+    }
+
+    fn rest_or_motion(&mut self, now: Moment) {
+        let moving = self.readings.iter().any(|r| r.quality == Quality::Moving);
+        let still: Vec<usize> = self
+            .readings
+            .iter()
+            .filter(|r| r.quality == Quality::Good)
+            .map(|r| r.sensor)
+            .collect();
+        if !moving && !still.is_empty() {
+            let since = still
+                .iter()
+                .filter_map(|&i| self.bench.stillness(i)?.since)
+                .max();
+            self.still_since = since.or(self.still_since).or(Some(now));
+            self.moving_since = None;
+        } else {
+            if moving && self.moving_since.is_none() {
+                self.moving_since = Some(now);
+            }
+            self.moved_since_keep |= self
+                .moving_since
+                .is_some_and(|at| now.since(at).s() >= MOVED_S);
+            self.still_since = None;
+        }
+    }
+
+    fn observations(&self) -> Vec<Observation> {
+        let live = self
+            .readings
+            .iter()
+            .filter(|r| r.is_live() && r.value.is_finite());
+        live.map(|r| Observation {
+            sensor: r.sensor,
+            value: r.value,
+            uncertainty: r.uncertainty(),
+        })
+        .collect()
+    }
+
+    fn posture_from(&self, observations: &[Observation]) -> Posture {
+        let start = self.posture.as_ref().map(|p| &p.state);
+        estimate(&self.sheet, &self.model, &self.prior, observations, start)
+    }
+
+    fn advise(&mut self) {
+        let Some(posture) = &self.posture else { return };
+        self.forecast = forecast(&self.sheet, &self.model, posture).ok();
+        self.suggestion = self
+            .forecast
+            .as_ref()
+            .map(|f| suggest(&self.sheet, f, &self.aims));
+    }
+
+    /// Every aim against the forecast of the finished vehicle.
+    pub(super) fn compared(&self) -> Vec<Compared> {
+        self.forecast
+            .as_ref()
+            .map_or_else(Vec::new, |f| compare(&self.aims, &f.quantities))
+    }
+
+    fn keep_if_due(&mut self, now: Moment) {
+        let Some(since) = self.still_since else {
+            return;
+        };
+        let long_enough = now.since(since).s() >= STILL_BEFORE_KEEPING_S;
+        let again = self
+            .last_keep
+            .is_none_or(|at| now.since(at).s() >= KEEP_AGAIN_S);
+        if !(self.keep_asked || (long_enough && (self.moved_since_keep || again))) {
+            return;
+        }
+        let by = if self.keep_asked {
+            KeptBy::Key
+        } else {
+            KeptBy::Stillness
+        };
+        self.keep_asked = false;
+        self.moved_since_keep = false;
+        self.last_keep = Some(now);
+        self.advise();
+        let Some(posture) = self.posture.clone() else {
+            return;
+        };
+        let told = KeptTold::new(now, since, self, &posture, self.names(&posture), by);
+        let record = self.record(&told, &posture, by);
+        match &self.log {
+            Some(log) => self.pending.push((told, log.keep(record))),
+            None => self.accept(told),
+        }
+    }
+
+    fn record(&self, told: &KeptTold, posture: &Posture, by: KeptBy) -> KeptReading {
+        KeptReading {
+            at: told.at,
+            still_since: Some(told.still_since),
+            case: None,
+            loads: self
+                .sheet
+                .loads
+                .iter()
+                .zip(&self.loads_on)
+                .filter(|(_, on)| **on)
+                .map(|(l, _)| Load {
+                    name: l.name.clone(),
+                    mass_kg: l.mass.kg(),
+                    at_m: Some(l.at.m()),
+                })
+                .collect(),
+            by,
+            note: String::new(),
+            quantities: posture
+                .quantities
+                .iter()
+                .zip(self.names(posture))
+                .map(|(m, name)| KeptQuantity {
+                    name,
+                    unit: if m.key.is_angle() {
+                        Unit::Radian
+                    } else {
+                        Unit::Metre
+                    },
+                    value: m.value,
+                    standard_uncertainty: m.uncertainty,
+                    origin: match m.origin {
+                        Origin::Measured => LoggedOrigin::Measured,
+                        Origin::Assumed => LoggedOrigin::Assumed,
+                    },
+                })
+                .collect(),
+            state: Some(KeptState {
+                coordinates: COORDINATE_NAMES.iter().map(|&n| n.to_owned()).collect(),
+                values: posture.state.iter().copied().collect(),
+                covariance: posture.covariance.iter().copied().collect(),
+            }),
+            sensors: self
+                .readings
+                .iter()
+                .map(|r| KeptSensor {
+                    name: self.sheet.sensors[r.sensor].name.clone(),
+                    unit: unit_of(kind_due(&self.sheet.sensors[r.sensor].reads)),
+                    value: r.value.is_finite().then_some(r.value),
+                    noise_uncertainty: r.noise_u.is_finite().then_some(r.noise_u),
+                    zero_uncertainty: if r.zero_u.is_finite() { r.zero_u } else { 0.0 },
+                    quality: r.quality.to_string(),
+                })
+                .collect(),
+        }
+    }
+
+    /// What was kept is shown only once the logbook says that it is on the disk.
+    fn collect_kept(&mut self) {
+        for (told, answer) in std::mem::take(&mut self.pending) {
+            match answer.try_recv() {
+                Ok(Ok(_)) => self.accept(told),
+                Ok(Err(e)) => self.say(
+                    told.at,
+                    Grade::Error,
+                    format!("a reading was not kept: {e}"),
+                ),
+                Err(TryRecvError::Empty) => self.pending.push((told, answer)),
+                Err(TryRecvError::Disconnected) => {
+                    self.say(
+                        told.at,
+                        Grade::Error,
+                        "a reading was not kept: the logbook has ended".to_owned(),
+                    );
+                }
+            }
+        }
+        self.trouble = self
+            .log
+            .as_ref()
+            .and_then(|log| log.state().trouble)
+            .map(|t| format!("{}; {}", t.message, t.help));
+    }
+
+    fn accept(&mut self, told: KeptTold) {
+        self.kept.push(told.clone());
+        self.told.push(Told::Kept(Box::new(told)));
+    }
+
+    fn flush_raw(&mut self, now: Moment) {
+        if self.due(self.raw_at, 1.0, now) {
+            self.raw_at = Some(now);
+            if let Some(log) = self.log.as_ref().filter(|_| !self.raw.is_empty()) {
+                log.raw(std::mem::take(&mut self.raw));
+            }
+        }
+    }
+
+    fn notices(&mut self, now: Moment) {
+        for notice in self.bench.notices(now) {
+            let (grade, text) = self.notice_words(&notice);
+            self.say_once(now, grade, text);
+        }
+        let misfit = self.posture.as_ref().and_then(|p| p.misfit);
+        // While it moves, sensors are read at slightly different times.
+        if let Some((sensor, off)) = misfit.filter(|_| self.still_since.is_some()) {
+            let name = &self.sheet.sensors[sensor].name;
+            let text = format!(
+                "'{name}' does not fit the other sensors ({:.0} times its uncertainty) and is left out: has it slipped?",
+                off.abs()
+            );
+            let known = format!("'{name}' does not fit");
+            if !self.said.contains(&known) {
+                self.said.push(known);
+                self.say(now, Grade::Warning, text);
+            }
+        }
+    }
+
+    fn say_once(&mut self, now: Moment, grade: Grade, text: String) {
+        if !self.said.contains(&text) {
+            self.say(now, grade, text.clone());
+            self.said.push(text);
+        }
+    }
+
+    fn notice_words(&self, notice: &Notice) -> (Grade, String) {
+        let name = |i: usize| self.sheet.sensors[i].name.as_str();
+        let text = match notice {
+            Notice::WrongKind { sensor, due } => {
+                format!(
+                    "'{}' sends another kind of value; {due} is due. {}",
+                    name(*sensor),
+                    notice.help()
+                )
+            }
+            Notice::TwoDevices { source, .. } => {
+                format!("two devices call themselves {source}. {}", notice.help())
+            }
+            Notice::TwoSensors { first, second } => {
+                format!(
+                    "'{}' and '{}' are one device in the sheet. {}",
+                    name(*first),
+                    name(*second),
+                    notice.help()
+                )
+            }
+            Notice::Stranger(stranger) => {
+                return (
+                    Grade::Notice,
+                    format!(
+                        "a device that is not in the sheet: {}. {}",
+                        stranger.source,
+                        notice.help()
+                    ),
+                );
+            }
+        };
+        (Grade::Warning, text)
+    }
+
+    /// Ends the sitting: waits for what is still on its way to the disk.
+    pub(super) fn finish(mut self, now: Moment) -> Finished {
+        self.flush_raw(now + Span::from_s(2.0));
+        let mut unsaved = 0;
+        if let Some(log) = self.log.take() {
+            unsaved = log.finish().len();
+        }
+        self.collect_kept();
+        let told = std::mem::take(&mut self.told);
+        Finished {
+            unsaved,
+            told,
+            lines: self.lines.summaries(),
+            kept: self.kept,
+            suggestion: self.suggestion,
+        }
+    }
+}
+
+/// What a sitting leaves behind.
+#[derive(Debug)]
+pub(super) struct Finished {
+    /// Records that could not be written.
+    pub(super) unsaved: usize,
+    /// What was still to be told.
+    pub(super) told: Vec<Told>,
+    /// Counters of each line.
+    pub(super) lines: Vec<SensorLine>,
+    /// Everything that was kept.
+    pub(super) kept: Vec<KeptTold>,
+    /// The last suggestion.
+    pub(super) suggestion: Option<Suggestion>,
+}
+
+impl Grade {
+    pub(super) const fn word(self) -> &'static str {
+        match self {
+            Self::Notice => "notice",
+            Self::Warning => "warning",
+            Self::Error => "error",
+        }
+    }
+}
+
+const fn unit_of(kind: crate::drivers::SampleKind) -> Unit {
+    match kind {
+        crate::drivers::SampleKind::Angle => Unit::Radian,
+        crate::drivers::SampleKind::Distance => Unit::Metre,
+    }
+}

@@ -1,0 +1,286 @@
+//! `watch`: ports -> sitting -> screen or lines, until a key, a signal or the
+//! time asked for.
+
+use super::arguments::{Telling, WatchArguments};
+use super::lines::Lines;
+use super::sitting::{Finished, Sitting};
+use super::tell::Told;
+use super::view::view_of;
+use super::{Failure, sheets};
+use crate::logbook::{self, HoldingBounds, LogbookWriter, beside};
+use crate::ports::{Clock, Port, PortEvent, PortEventKind, attach, list};
+use crate::quantity::{Moment, Span, UnitSystem};
+use crate::screen::{self, Command, Ink, View};
+use crate::sheet::BuildSheet;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+
+/// Simulated or real time between two looks at the readings.
+const TICK: Span = Span::from_us(100_000);
+/// No faster than this in real time, however fast the rehearsal runs.
+const SHORTEST_TICK: Duration = Duration::from_millis(5);
+/// If every port is refused for so long, there is nothing to wait for.
+const ALL_REFUSED: Duration = Duration::from_secs(2);
+
+/// What a run of the loop is given.
+pub(super) struct Watching {
+    pub(super) sitting: Sitting,
+    pub(super) clock: Clock,
+    pub(super) telling: Telling,
+    pub(super) source: screen::view::Source,
+    /// Ends after so much time of the clock.
+    pub(super) length: Option<Span>,
+    /// Marks and notes that come by themselves, with their time since the start.
+    pub(super) cues: Vec<(Span, Cue)>,
+}
+
+/// Something that happens at its time.
+#[derive(Debug, Clone)]
+pub(super) enum Cue {
+    Load { name: String, on: bool },
+    Note(String),
+}
+
+pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
+    let (sheet, text) = sheets::read_text(&arguments.sheet, &[])?;
+    if sheet.sensors.is_empty() {
+        return Err(Failure::users(
+            "watch.no_sensors",
+            format!("'{}' names no sensors", arguments.sheet.display()),
+            "add [[sensor]] tables; 'stillheight sheet new FILE' shows how",
+        ));
+    }
+    let loads = loads_named(&sheet, &arguments.loads)?;
+    let clock = Clock::real();
+    let log = begin_log(&beside(&arguments.sheet), text, clock.now())?;
+    let lines = Lines::new(&sheet, &list())?;
+    if lines.count() == 0 {
+        return Err(Failure::users(
+            "watch.no_ports",
+            "no sensor has a port, and no serial port is plugged in",
+            "plug a sensor in, or give its port in the sheet: port = \"/dev/ttyUSB0\"",
+        ));
+    }
+    let units = sheet.units;
+    let sitting = Sitting::new(sheet, lines, &loads, Some(log))?;
+    let watching = Watching {
+        sitting,
+        clock,
+        telling: arguments.telling,
+        source: screen::view::Source::Live,
+        length: arguments.length.map(Span::from_s),
+        cues: Vec::new(),
+    };
+    let finished = block_on(watching)?;
+    close(&finished, arguments.telling, units, clock.start())?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Indices of loads by name.
+fn loads_named(sheet: &BuildSheet, names: &[String]) -> Result<Vec<usize>, Failure> {
+    let index = |name: &String| {
+        sheet
+            .loads
+            .iter()
+            .position(|l| l.name == *name)
+            .ok_or_else(|| {
+                let all: Vec<_> = sheet.loads.iter().map(|l| l.name.as_str()).collect();
+                Failure::users(
+                    "watch.load.unknown",
+                    format!("there is no load '{name}' in the sheet"),
+                    format!("the sheet has: {}", all.join(", ")),
+                )
+            })
+    };
+    names.iter().map(index).collect()
+}
+
+/// Opens the logbook beside a sheet and begins a sitting in it.
+pub(super) fn begin_log(
+    path: &std::path::Path,
+    sheet_text: String,
+    started: Moment,
+) -> Result<LogbookWriter, Failure> {
+    let program = format!("stillheight {}", env!("CARGO_PKG_VERSION"));
+    let sitting = logbook::Sitting {
+        started,
+        sheet_text,
+        program,
+    };
+    Ok(LogbookWriter::start(
+        path,
+        sitting,
+        HoldingBounds::default(),
+    )?)
+}
+
+/// Runs the loop on a runtime of its own.
+pub(super) fn block_on(watching: Watching) -> Result<Finished, Failure> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|e| Failure::ours("watch.runtime", format!("cannot start: {e}"), ""))?;
+    let result = runtime.block_on(watching.run());
+    runtime.shutdown_timeout(Duration::from_millis(500));
+    result
+}
+
+/// Tells what was still to be told, and what could not be saved.
+pub(super) fn close(
+    finished: &Finished,
+    telling: Telling,
+    units: UnitSystem,
+    start: Moment,
+) -> Result<(), Failure> {
+    if telling.plain || telling.json {
+        for told in &finished.told {
+            tell(told, telling, units, start)?;
+        }
+    }
+    if finished.unsaved > 0 {
+        return Err(Failure::ours(
+            "logbook.unsaved",
+            format!(
+                "{} records could not be written to the logbook",
+                finished.unsaved
+            ),
+            "make room on the disk or mend its permissions, and keep the readings again",
+        ));
+    }
+    Ok(())
+}
+
+fn tell(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> Result<(), Failure> {
+    let line = if telling.json {
+        told.json().to_string()
+    } else {
+        told.text(start, units)
+    };
+    sheets::print(&format!("{line}\n"))
+}
+
+enum End {
+    Done,
+    Screen(Result<screen::Ended, screen::ScreenError>),
+}
+
+impl Watching {
+    async fn run(mut self) -> Result<Finished, Failure> {
+        let (events_in, mut events) = mpsc::channel::<PortEvent>(1024);
+        let settings = self.sitting.lines.settings();
+        let ports: Vec<Port> = settings
+            .into_iter()
+            .enumerate()
+            .map(|(i, s)| attach(i, s, self.clock, events_in.clone()))
+            .collect();
+        drop(events_in);
+        let on_screen = !self.telling.plain && !self.telling.json;
+        let (views_in, views) = watch::channel(Arc::new(View::default()));
+        let (commands_in, mut commands) = mpsc::channel::<Command>(64);
+        let mut screen = on_screen.then(|| {
+            tokio::spawn(screen::run(
+                views,
+                commands_in.clone(),
+                Ink::from_environment(),
+            ))
+        });
+        let mut signals = screen::Signals::new().map_err(|e| {
+            Failure::ours(
+                "watch.signals",
+                format!("cannot listen for signals: {e}"),
+                "",
+            )
+        })?;
+        let mut tick = tokio::time::interval(self.clock.real_duration(TICK).max(SHORTEST_TICK));
+        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+        let began = std::time::Instant::now();
+        let mut refused = Vec::new();
+        let ended = loop {
+            tokio::select! {
+                biased;
+                result = async { match screen.as_mut() { Some(s) => s.await, None => std::future::pending().await } } => {
+                    screen = None;
+                    match result {
+                        Ok(result) => break End::Screen(result),
+                        Err(e) => return Err(Failure::ours("screen.task", format!("the screen stopped: {e}"), "")),
+                    }
+                }
+                _ = signals.next(), if !on_screen => break End::Done,
+                Some(command) = commands.recv() => {
+                    if self.obey(command) { break End::Done; }
+                }
+                Some(event) = events.recv() => {
+                    if matches!(event.kind, PortEventKind::Refused { .. }) { refused.push(event.clone()); }
+                    self.sitting.hear(&event);
+                }
+                _ = tick.tick() => {
+                    let now = self.clock.now();
+                    self.play_cues(now);
+                    for (line, bytes) in self.sitting.requests(now) {
+                        // A port that has just gone takes nothing; the driver asks again.
+                        let _ = ports[line].write(bytes);
+                    }
+                    for told in self.sitting.tick(now) {
+                        if !on_screen { tell(&told, self.telling, self.sitting.sheet.units, self.clock.start())?; }
+                    }
+                    if on_screen && views_in.send(Arc::new(view_of(&self.sitting, now, self.source))).is_err() {
+                        break End::Done;
+                    }
+                    if self.length.is_some_and(|l| now.since(self.clock.start()) >= l) { break End::Done; }
+                    let hopeless = !on_screen && self.sitting.lines.all_refused() && began.elapsed() > ALL_REFUSED;
+                    if let Some(error) = super::lines::first_refusal(&refused).filter(|_| hopeless) {
+                        return Err(Failure::from(error.clone()));
+                    }
+                }
+            }
+        };
+        drop(views_in);
+        if let Some(screen) = screen {
+            let _ = tokio::time::timeout(Duration::from_secs(1), screen).await;
+        }
+        for port in ports {
+            let _ = tokio::time::timeout(Duration::from_secs(1), port.stop()).await;
+        }
+        let now = self.clock.now();
+        let finished = self.sitting.finish(now);
+        match ended {
+            End::Screen(Err(e)) => Err(e.into()),
+            _ => Ok(finished),
+        }
+    }
+
+    /// Does what a key asks; true at the end.
+    fn obey(&mut self, command: Command) -> bool {
+        let now = self.clock.now();
+        match command {
+            Command::Quit => return true,
+            Command::ToggleLoad(i) => {
+                if let Some(&on) = self.sitting.loads_on.get(i) {
+                    self.sitting.mark(i, !on, now);
+                }
+            }
+            Command::Keep => self.sitting.ask_to_keep(now),
+            Command::Note(text) => self.sitting.note(&text, now),
+            Command::Pause => {}
+        }
+        false
+    }
+
+    fn play_cues(&mut self, now: Moment) {
+        let passed = now.since(self.clock.start());
+        let due = self.cues.iter().take_while(|(at, _)| *at <= passed).count();
+        for (_, cue) in self.cues.drain(..due).collect::<Vec<_>>() {
+            match cue {
+                Cue::Note(text) => self.sitting.note(&text, now),
+                Cue::Load { name, on } => {
+                    if let Some(i) = self.sitting.sheet.loads.iter().position(|l| l.name == name) {
+                        self.sitting.mark(i, on, now);
+                    }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,675 @@
+//! The tables of a sheet, key by key.
+//!
+//! In: nothing. Out: the description that [`super`] explains. Refused: nothing
+//! by itself.
+
+use super::{Column, Field, Form, Kind, Range};
+use crate::quantity::Dimension;
+
+const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
+    Field {
+        key,
+        kind,
+        required: true,
+        default: None,
+        about,
+    }
+}
+
+const fn may(key: &'static str, kind: Kind, about: &'static str) -> Field {
+    Field {
+        key,
+        kind,
+        required: false,
+        default: None,
+        about,
+    }
+}
+
+const fn or(key: &'static str, default: &'static str, kind: Kind, about: &'static str) -> Field {
+    Field {
+        key,
+        kind,
+        required: false,
+        default: Some(default),
+        about,
+    }
+}
+
+const ANY_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Any);
+const A_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Positive);
+const LENGTH_OR_NONE: Kind = Kind::Quantity(Dimension::Length, Range::NotNegative);
+const BIG_LENGTH: Kind = Kind::Quantity(
+    Dimension::Length,
+    Range::Between(0.2, 30.0, "between 200 mm and 30 m"),
+);
+const A_MASS: Kind = Kind::Quantity(Dimension::Mass, Range::Positive);
+const MASS_OR_NONE: Kind = Kind::Quantity(Dimension::Mass, Range::NotNegative);
+const A_RATE: Kind = Kind::Quantity(Dimension::SpringRate, Range::Positive);
+const SOME_SHARE: Kind = Kind::Quantity(
+    Dimension::Share,
+    Range::Between(0.0, 1.0, "between 0 % and 100 %"),
+);
+const SOME_TILT: Kind = Kind::Quantity(
+    Dimension::Angle,
+    Range::Between(-0.7, 0.7, "between -40 deg and 40 deg"),
+);
+const TILT_TOLERANCE: Kind = Kind::Quantity(
+    Dimension::Angle,
+    Range::Between(1e-5, 0.7, "more than zero and at most 40 deg"),
+);
+const TILT_OR_NONE: Kind = Kind::Quantity(
+    Dimension::Angle,
+    Range::Between(0.0, 0.7, "between 0 deg and 40 deg"),
+);
+
+/// The words of `axle`.
+const AXLE_WORDS: &[&str] = &["solid", "independent", "none"];
+/// The words of `stands_on`.
+const SUPPORT_WORDS: &[&str] = &["tyres", "blocks", "stands"];
+/// The words of `units`.
+const UNIT_WORDS: &[&str] = &["metric", "inch"];
+/// The two ends.
+const END_WORDS: &[&str] = &["rear", "front"];
+/// The words of `protocol`.
+const PROTOCOL_WORDS: &[&str] = &["wire", "xdr"];
+/// The words of `reads`.
+const READS_WORDS: &[&str] = &[
+    "frame roll",
+    "frame pitch",
+    "rear axle roll",
+    "front axle roll",
+    "rear link angle",
+    "front link angle",
+    "frame to floor",
+    "frame to axle",
+];
+
+/// The whole sheet.
+pub(in crate::sheet) static SHEET: Form = Form {
+    about: "A vehicle that is being built: what holds it up, what weighs on it, what is wanted. Points are [forward, left, up]. Every tolerance and uncertainty is a limit: surely no more than plus or minus so much.",
+    fields: &[
+        must("name", Kind::Name, "what you call the vehicle"),
+        or(
+            "units",
+            "metric",
+            Kind::Word(UNIT_WORDS),
+            "how results are shown; in the sheet every number carries its own unit",
+        ),
+        must("frame", Kind::Table(&FRAME), "the frame as designed"),
+        may(
+            "station",
+            Kind::Tables(&STATION),
+            "places on the frame where a height over the floor is read",
+        ),
+        must(
+            "rear",
+            Kind::Table(&AXLE),
+            "the rear axle and what is between it and the frame",
+        ),
+        must(
+            "front",
+            Kind::Table(&AXLE),
+            "the front axle and what is between it and the frame",
+        ),
+        must(
+            "weight",
+            Kind::Table(&WEIGHT),
+            "what the springs carry of the bare vehicle",
+        ),
+        may("load", Kind::Tables(&LOAD), "weights that come and go"),
+        may(
+            "case",
+            Kind::Tables(&CASE),
+            "which loads are on together; without any there is one case 'bare' without loads",
+        ),
+        may(
+            "target",
+            Kind::Table(&TARGET),
+            "what you want of the finished vehicle",
+        ),
+        may("floor", Kind::Table(&FLOOR), "the floor it stands on"),
+        may("sensor", Kind::Tables(&SENSOR), "what is clipped on"),
+    ],
+};
+
+static FRAME: Form = Form {
+    about: "The frame as designed.",
+    fields: &[
+        must(
+            "wheelbase",
+            BIG_LENGTH,
+            "from the rear to the front axle's design centreline",
+        ),
+        must(
+            "design_height",
+            Kind::Quantity(
+                Dimension::Length,
+                Range::Between(0.0, 5.0, "between 0 mm and 5 m"),
+            ),
+            "height of the frame datum over the floor as designed, frame level",
+        ),
+    ],
+};
+
+static STATION: Form = Form {
+    about: "A place on the frame where a height over the floor is read.",
+    fields: &[
+        must(
+            "name",
+            Kind::Name,
+            "its name; with 'mirror' the two are 'NAME left' and 'NAME right'",
+        ),
+        must("at", Kind::Point, "frame point"),
+        or(
+            "mirror",
+            "false",
+            Kind::Flag,
+            "whether there is one on the other side too",
+        ),
+    ],
+};
+
+static AXLE: Form = Form {
+    about: "One end of the vehicle.",
+    fields: &[
+        must(
+            "axle",
+            Kind::Word(AXLE_WORDS),
+            "'solid' on coilovers, 'independent' corners with a motion ratio, or 'none'",
+        ),
+        or(
+            "stands_on",
+            "tyres",
+            Kind::Word(SUPPORT_WORDS),
+            "'tyres', 'blocks' under the axle (or rigid dummy wheels), or 'stands' under the frame",
+        ),
+        may("track", BIG_LENGTH, "between the wheel centre planes"),
+        may(
+            "unsprung",
+            MASS_OR_NONE,
+            "what is not on the springs at this end: axle, wheels, half of the links",
+        ),
+        may(
+            "axle_height",
+            LENGTH_OR_NONE,
+            "height of the wheel centre over the floor as designed; without it the tyre's radius or the mean of the blocks",
+        ),
+        may("tyre", Kind::Table(&TYRE), "its tyres"),
+        may("blocks", Kind::Table(&BLOCKS), "blocks under the axle"),
+        may("stand", Kind::Tables(&STAND), "stands under the frame"),
+        may(
+            "spring",
+            Kind::Table(&SPRING),
+            "the spring on each coilover",
+        ),
+        may(
+            "coilover",
+            Kind::Table(&COILOVER),
+            "the left coilover; the right one is its mirror image",
+        ),
+        may(
+            "collar",
+            Kind::Table(&COLLAR),
+            "the threaded collar; without this table the spring seat is fixed",
+        ),
+        may("left", Kind::Partial(&SIDE), "what differs on the left"),
+        may("right", Kind::Partial(&SIDE), "what differs on the right"),
+        may(
+            "upper_hole",
+            Kind::Tables(&HOLE),
+            "holes for the upper mount (frame points)",
+        ),
+        may(
+            "lower_hole",
+            Kind::Tables(&HOLE),
+            "holes for the lower mount (axle points)",
+        ),
+        may(
+            "link",
+            Kind::Table(&LINK),
+            "the link that locates a solid axle sideways",
+        ),
+        may("anti_roll_bar", Kind::Table(&BAR), "an anti-roll bar"),
+        may(
+            "motion_ratio",
+            Kind::Ratio(0.05, 3.0),
+            "independent: spring travel over wheel travel, a bare number",
+        ),
+        may(
+            "motion_ratio_table",
+            Kind::Rows(
+                Column::Quantity(Dimension::Length),
+                Column::Ratio(0.05, 3.0),
+            ),
+            "independent: rows of wheel travel (positive in bump) and motion ratio",
+        ),
+        may(
+            "roll_centre",
+            ANY_LENGTH,
+            "independent: height of the roll centre over the floor, where known",
+        ),
+    ],
+};
+
+static TYRE: Form = Form {
+    about: "A tyre, both sides alike.",
+    fields: &[
+        must("radius", A_LENGTH, "unloaded radius"),
+        must("rate", A_RATE, "vertical rate"),
+        or(
+            "rate_uncertainty",
+            "15 %",
+            SOME_SHARE,
+            "limit of what the rate may be off",
+        ),
+    ],
+};
+
+static BLOCKS: Form = Form {
+    about: "Blocks under the axle, or rigid dummy wheels: wheel centre height over the floor.",
+    fields: &[
+        may("height", A_LENGTH, "wheel centre height, both sides"),
+        may("left", A_LENGTH, "wheel centre height, left"),
+        may("right", A_LENGTH, "wheel centre height, right"),
+    ],
+};
+
+static STAND: Form = Form {
+    about: "One stand under the frame.",
+    fields: &[
+        must("at", Kind::Point, "frame point that rests on it"),
+        must("height", A_LENGTH, "height of its top over the floor"),
+    ],
+};
+
+pub(in crate::sheet) static SPRING: Form = Form {
+    about: "A coil spring.",
+    fields: &[
+        may("rate", A_RATE, "its rate; or give 'table'"),
+        may(
+            "table",
+            Kind::Rows(
+                Column::Quantity(Dimension::Length),
+                Column::Quantity(Dimension::Force),
+            ),
+            "rows of compression and force, from [\"0 mm\", \"0 N\"]",
+        ),
+        may("free_length", A_LENGTH, "length on the bench"),
+        may(
+            "solid_length",
+            A_LENGTH,
+            "length with the coils touching, where known",
+        ),
+        or(
+            "rate_tolerance",
+            "5 %",
+            SOME_SHARE,
+            "the catalogue's tolerance of the rate, a limit",
+        ),
+    ],
+};
+
+static COILOVER: Form = Form {
+    about: "The damper body that carries the spring. Lengths are eye to eye.",
+    fields: &[
+        may("upper", Kind::Point, "upper mount, frame point"),
+        may("lower", Kind::Point, "lower mount, axle point"),
+        or(
+            "mirror",
+            "true",
+            Kind::Flag,
+            "whether the right one is the mirror image; if not, give its mounts under 'right'",
+        ),
+        may("extended", A_LENGTH, "eye to eye, pulled out"),
+        may("compressed", A_LENGTH, "eye to eye, pushed in"),
+        or(
+            "hardware",
+            "0 mm",
+            LENGTH_OR_NONE,
+            "the part of the eye-to-eye length that the spring cannot use with the collar at its zero mark",
+        ),
+        or(
+            "friction",
+            "30 N",
+            Kind::Quantity(Dimension::Force, Range::NotNegative),
+            "half of the friction band, along the unit",
+        ),
+        may(
+            "design_length",
+            A_LENGTH,
+            "independent: eye to eye in the design position",
+        ),
+    ],
+};
+
+pub(in crate::sheet) static COLLAR: Form = Form {
+    about: "A threaded spring collar. Heights are from its zero mark; more presses the spring more.",
+    fields: &[
+        may("height", ANY_LENGTH, "where it is"),
+        may("lowest", ANY_LENGTH, "lowest place on the thread"),
+        may("highest", ANY_LENGTH, "highest place on the thread"),
+        may("pitch", A_LENGTH, "rise in one turn"),
+        or(
+            "step",
+            "1/4 turn",
+            Kind::Quantity(
+                Dimension::Turns,
+                Range::Between(1e-3, 100.0, "between 1/1000 turn and 100 turns"),
+            ),
+            "the smallest part of a turn worth making",
+        ),
+        or(
+            "uncertainty",
+            "0.5 mm",
+            LENGTH_OR_NONE,
+            "limit of what the height may be off",
+        ),
+    ],
+};
+
+static SIDE: Form = Form {
+    about: "What differs on this side.",
+    fields: &[
+        may("spring", Kind::Partial(&SPRING), "its spring"),
+        may("coilover", Kind::Partial(&COILOVER), "its coilover"),
+        may("collar", Kind::Partial(&COLLAR), "its collar"),
+        may(
+            "upper_hole",
+            Kind::Name,
+            "the upper hole in use on this side",
+        ),
+        may(
+            "lower_hole",
+            Kind::Name,
+            "the lower hole in use on this side",
+        ),
+    ],
+};
+
+static HOLE: Form = Form {
+    about: "A bracket hole, the left one; the right one is its mirror image.",
+    fields: &[
+        must("name", Kind::Name, "as marked on the bracket"),
+        must("at", Kind::Point, "where the mount is with the bolt in it"),
+        or("in_use", "false", Kind::Flag, "whether the bolt is in it"),
+    ],
+};
+
+static LINK: Form = Form {
+    about: "The link that locates a solid axle sideways.",
+    fields: &[
+        or("name", "lateral link", Kind::Name, "its name"),
+        must("frame_end", Kind::Point, "frame point"),
+        must("axle_end", Kind::Point, "axle point"),
+        may(
+            "length",
+            A_LENGTH,
+            "between the eyes; without it the distance in the design position",
+        ),
+    ],
+};
+
+static BAR: Form = Form {
+    about: "An anti-roll bar.",
+    fields: &[
+        must(
+            "roll_rate",
+            Kind::Quantity(Dimension::RollRate, Range::Positive),
+            "its roll rate at the axle",
+        ),
+        or(
+            "connected",
+            "true",
+            Kind::Flag,
+            "disconnect it to set heights",
+        ),
+    ],
+};
+
+static WEIGHT: Form = Form {
+    about: "What the springs carry of the bare vehicle: 'sprung' and 'centre', or the four scales.",
+    fields: &[
+        may(
+            "sprung",
+            A_MASS,
+            "mass on the springs, without any named load",
+        ),
+        may("centre", Kind::Point, "its centre, frame point"),
+        may(
+            "uncertainty",
+            MASS_OR_NONE,
+            "limit of what the mass may be off; without it 3 % of the mass",
+        ),
+        or(
+            "centre_uncertainty",
+            "30 mm",
+            LENGTH_OR_NONE,
+            "limit of what each coordinate of the centre may be off",
+        ),
+        may(
+            "scales",
+            Kind::Table(&SCALES),
+            "ground readings under the four wheels",
+        ),
+    ],
+};
+
+static SCALES: Form = Form {
+    about: "Ground readings of the bare vehicle; what is unsprung is taken off.",
+    fields: &[
+        must("front_left", A_MASS, "under the left front wheel"),
+        must("front_right", A_MASS, "under the right front wheel"),
+        must("rear_left", A_MASS, "under the left rear wheel"),
+        must("rear_right", A_MASS, "under the right rear wheel"),
+        must(
+            "centre_height",
+            ANY_LENGTH,
+            "height of the sprung weight's centre over the frame datum",
+        ),
+        or(
+            "uncertainty",
+            "2 kg",
+            MASS_OR_NONE,
+            "limit of what each reading may be off",
+        ),
+    ],
+};
+
+static LOAD: Form = Form {
+    about: "A weight that comes and goes.",
+    fields: &[
+        must("name", Kind::Name, "its name"),
+        must("weight", A_MASS, "what a scale shows"),
+        must("at", Kind::Point, "its centre, frame point"),
+        may(
+            "uncertainty",
+            MASS_OR_NONE,
+            "limit of what the weight may be off; without it 1 % of it",
+        ),
+        or(
+            "place_uncertainty",
+            "30 mm",
+            LENGTH_OR_NONE,
+            "limit of what each coordinate of the place may be off",
+        ),
+    ],
+};
+
+static CASE: Form = Form {
+    about: "Which loads are on together.",
+    fields: &[
+        must("name", Kind::Name, "its name"),
+        may(
+            "loads",
+            Kind::Names,
+            "names of loads; none for the bare vehicle",
+        ),
+    ],
+};
+
+static TARGET: Form = Form {
+    about: "What you want of the finished vehicle.",
+    fields: &[
+        may(
+            "case",
+            Kind::Name,
+            "the case for which it holds; without it the last one",
+        ),
+        may(
+            "roll",
+            SOME_TILT,
+            "of the frame, positive with the left side up",
+        ),
+        or(
+            "roll_tolerance",
+            "0.3 deg",
+            TILT_TOLERANCE,
+            "how far off is still good",
+        ),
+        may(
+            "pitch",
+            SOME_TILT,
+            "of the frame, positive with the nose down",
+        ),
+        or(
+            "pitch_tolerance",
+            "0.3 deg",
+            TILT_TOLERANCE,
+            "how far off is still good",
+        ),
+        may("height", Kind::Tables(&HEIGHT_TARGET), "heights to come to"),
+        may("link", Kind::Tables(&LINK_TARGET), "link angles to come to"),
+    ],
+};
+
+static HEIGHT_TARGET: Form = Form {
+    about: "A height to come to.",
+    fields: &[
+        must("station", Kind::Name, "name of a station"),
+        must("height", A_LENGTH, "over the floor"),
+        or("tolerance", "5 mm", A_LENGTH, "how far off is still good"),
+    ],
+};
+
+static LINK_TARGET: Form = Form {
+    about: "A link angle to come to.",
+    fields: &[
+        must("link", Kind::Name, "name of a link"),
+        or(
+            "angle",
+            "0 deg",
+            SOME_TILT,
+            "to the horizontal, positive with the frame end high",
+        ),
+        or(
+            "tolerance",
+            "1 deg",
+            TILT_TOLERANCE,
+            "how far off is still good",
+        ),
+    ],
+};
+
+pub(in crate::sheet) static FLOOR: Form = Form {
+    about: "The floor it stands on.",
+    fields: &[
+        or("roll", "0 deg", SOME_TILT, "positive with the left side up"),
+        or(
+            "pitch",
+            "0 deg",
+            SOME_TILT,
+            "positive where it falls to the front",
+        ),
+        or(
+            "slope_uncertainty",
+            "0.5 deg",
+            TILT_OR_NONE,
+            "limit of what each slope may be off",
+        ),
+        or(
+            "flatness",
+            "3 mm",
+            LENGTH_OR_NONE,
+            "limit of what the floor may be off at any one spot, beside the slope",
+        ),
+    ],
+};
+
+static SENSOR: Form = Form {
+    about: "A sensor that is clipped on.",
+    fields: &[
+        must("name", Kind::Name, "its name"),
+        or(
+            "protocol",
+            "wire",
+            Kind::Word(PROTOCOL_WORDS),
+            "'wire', the project's own, or 'xdr', NMEA 0183 transducer sentences",
+        ),
+        may("device", Kind::Device, "wire: the 64-bit id of the device"),
+        or(
+            "channel",
+            "0",
+            Kind::Whole(0, 255),
+            "wire: which of its channels",
+        ),
+        may(
+            "transducer",
+            Kind::Name,
+            "xdr: the name of the transducer in the sentence",
+        ),
+        may(
+            "port",
+            Kind::Name,
+            "path of the serial port; a wire device is found by its id without it",
+        ),
+        may(
+            "baud",
+            Kind::Whole(300, 4_000_000),
+            "line speed; without it 115200 for 'wire' and 4800 for 'xdr'",
+        ),
+        must("reads", Kind::Word(READS_WORDS), "what it reads"),
+        may(
+            "from",
+            Kind::Point,
+            "distance: frame point where the beam starts",
+        ),
+        may(
+            "to",
+            Kind::Point,
+            "'frame to axle': axle point where it ends",
+        ),
+        may("axle", Kind::Word(END_WORDS), "'frame to axle': which axle"),
+        or(
+            "reversed",
+            "false",
+            Kind::Flag,
+            "tilt: mounted the other way round",
+        ),
+        may(
+            "zero",
+            Kind::AngleOrLength(Range::Any),
+            "what it shows when the true value is zero",
+        ),
+        may(
+            "zero_uncertainty",
+            Kind::AngleOrLength(Range::NotNegative),
+            "limit of what the zero may be off; without it 0.3 deg or 2 mm",
+        ),
+        or(
+            "scale_uncertainty",
+            "0.5 %",
+            SOME_SHARE,
+            "limit of what its scale may be off",
+        ),
+        or(
+            "deadline",
+            "2 s",
+            Kind::Quantity(
+                Dimension::Time,
+                Range::Between(0.01, 3600.0, "between 10 ms and 60 min"),
+            ),
+            "without a sample for so long it counts as silent",
+        ),
+    ],
+};

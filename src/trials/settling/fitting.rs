@@ -1,0 +1,264 @@
+//! Fits one law to a series: starts from its profile, joint fit, judgement.
+
+use nalgebra::DVector;
+
+use super::SettlingError;
+use super::candidate::{Candidate, FittedParameter, Status};
+use super::judging::judge;
+use super::law::{Law, MOST};
+use super::profile::{Grid, Projection, bounds, survey};
+use super::series::Prepared;
+use crate::leastsquares::{Outcome, Settings, Solution, WhyNotConverged, solve};
+
+/// Relative offset at which a fit has converged: no parameter is then further from the minimum
+/// than about a ten-millionth of its standard uncertainty.
+const OFFSET: f64 = 1e-7;
+/// Most Jacobians in one descent. Chosen: fits that are determined take 5 to 15 from the grid.
+const ITERATIONS: usize = 60;
+
+/// Starts tried for each law.
+const STARTS: usize = 2;
+
+/// Grids that laws can share.
+#[derive(Debug, Default)]
+pub(super) struct Grids {
+    exponentials: Option<Grid>,
+    /// End held (by its bits), and the sum of squares of the single exponential with it.
+    single: Option<(Option<u64>, f64)>,
+}
+
+/// Fits one law; `fixed` has an entry for each of its parameters.
+pub(super) fn fit_law(
+    law: Law,
+    series: &Prepared,
+    fixed: &[Option<f64>],
+    grids: &mut Grids,
+) -> Result<Candidate, SettlingError> {
+    let free: Vec<usize> = (0..fixed.len()).filter(|&j| fixed[j].is_none()).collect();
+    let (n, p) = (series.len(), free.len());
+    if n < p + 1 {
+        return Ok(Candidate::empty(
+            law,
+            Status::TooFewReadings { needed: p + 1 },
+        ));
+    }
+    let shift = |k: usize| {
+        if law.is_level(k) {
+            series.middle_mm
+        } else {
+            0.0
+        }
+    };
+    let held: Vec<Option<f64>> = law
+        .linear()
+        .iter()
+        .enumerate()
+        .map(|(k, &j)| fixed[j].map(|v| v - shift(k)))
+        .collect();
+    let held_nonlinear: Vec<Option<f64>> = law
+        .nonlinear()
+        .iter()
+        .map(|&j| fixed[j].map(|v| law.working(j, v)))
+        .collect();
+    let extra: Vec<f64> = held_nonlinear.iter().copied().flatten().collect();
+    let own;
+    let shared = matches!(law, Law::Exponential | Law::TwoExponentials) && extra.is_empty();
+    let grid = if shared {
+        grids
+            .exponentials
+            .get_or_insert_with(|| Grid::lay(law, series, &[]))
+    } else {
+        own = Grid::lay(law, series, &extra);
+        &own
+    };
+    let surveyed = survey(law, grid, &held, &held_nonlinear, STARTS);
+    let mut best: Option<(Solution, [f64; MOST])> = None;
+    for start in &surveyed.starts {
+        let found = descend(law, series, fixed, &free, start)?;
+        let better = best.as_ref().is_none_or(|(b, _)| {
+            let (new, old) = (&found.0, b);
+            if new.is_converged() == old.is_converged() {
+                new.residual_sum_of_squares < old.residual_sum_of_squares
+            } else {
+                new.is_converged()
+            }
+        });
+        if better {
+            best = Some(found);
+        }
+    }
+    let Some((solution, working)) = best else {
+        let parameters = law
+            .nonlinear()
+            .iter()
+            .map(|&j| law.parameter_names()[j])
+            .collect();
+        return Ok(Candidate::empty(law, Status::NotDetermined { parameters }));
+    };
+    let mut candidate = assemble(law, series, fixed, free, solution, working);
+    if law == Law::Exponential && fixed[1].is_none() && fixed[2].is_none() {
+        grids.single = Some((fixed[0].map(f64::to_bits), candidate.squares));
+    }
+    if !matches!(
+        candidate.status,
+        Status::NotConverged {
+            why: WhyNotConverged::NotFinite
+        }
+    ) {
+        candidate.status = judge(&candidate, series, &surveyed.on_bound, &held, grids, fixed)?;
+    }
+    if !candidate.is_converged() {
+        candidate.parameters.clear();
+    }
+    Ok(candidate)
+}
+
+/// Sum of squares of the single exponential with all but its end free, fitted once.
+pub(super) fn single_squares(
+    series: &Prepared,
+    end: Option<f64>,
+    grids: &mut Grids,
+) -> Result<f64, SettlingError> {
+    let held = end.map(f64::to_bits);
+    if let Some((known, squares)) = grids.single
+        && known == held
+    {
+        return Ok(squares);
+    }
+    fit_law(Law::Exponential, series, &[end, None, None], grids).map(|c| c.squares)
+}
+
+/// Joint fit of all free parameters from one start.
+fn descend(
+    law: Law,
+    series: &Prepared,
+    fixed: &[Option<f64>],
+    free: &[usize],
+    start: &Projection,
+) -> Result<(Solution, [f64; MOST]), SettlingError> {
+    let mut working = [0.0; MOST];
+    for (k, &j) in law.linear().iter().enumerate() {
+        working[j] = start.linear[k];
+    }
+    for (k, &j) in law.nonlinear().iter().enumerate() {
+        working[j] = start.nonlinear[k];
+    }
+    let (low, high) = bounds(law, series);
+    let bound = |j: usize| -> (f64, f64) {
+        if !law.nonlinear().contains(&j) {
+            return (f64::NEG_INFINITY, f64::INFINITY);
+        }
+        // A time constant that is held keeps the other one on its side.
+        match (law, j) {
+            (Law::TwoExponentials, 2) if fixed[4].is_some() => (low, working[4].min(high).max(low)),
+            (Law::TwoExponentials, 4) if fixed[2].is_some() => {
+                (working[2].max(low).min(high), high)
+            }
+            _ => (low, high),
+        }
+    };
+    let settings = Settings {
+        lower: Some(DVector::from_iterator(
+            free.len(),
+            free.iter().map(|&j| bound(j).0),
+        )),
+        upper: Some(DVector::from_iterator(
+            free.len(),
+            free.iter().map(|&j| bound(j).1),
+        )),
+        first_damping: 1e-4,
+        offset_tolerance: OFFSET,
+        max_iterations: ITERATIONS,
+        ..Settings::default()
+    };
+    let go = |from: &[f64; MOST]| {
+        let mut now = *from;
+        let x = DVector::from_iterator(free.len(), free.iter().map(|&j| from[j]));
+        let solution = solve(&x, series.len(), &settings, |x, r, mut jacobian| {
+            for (k, &j) in free.iter().enumerate() {
+                now[j] = x[k];
+            }
+            for i in 0..series.len() {
+                let (value, slopes) = law.evaluate(&now, series.moments[i]);
+                let w = series.root_weights[i];
+                r[i] = (value - series.heights[i]) * w;
+                if let Some(m) = jacobian.as_deref_mut() {
+                    for (k, &j) in free.iter().enumerate() {
+                        m[(i, k)] = slopes[j] * w;
+                    }
+                }
+            }
+        })?;
+        let mut end = *from;
+        for (k, &j) in free.iter().enumerate() {
+            end[j] = solution.parameters[k];
+        }
+        Ok::<_, SettlingError>((solution, end))
+    };
+    let (solution, mut end) = go(&working)?;
+    if law == Law::TwoExponentials && end[2] > end[4] && free.len() == MOST {
+        // The two parts changed places: begin again at the same curve with their names set right.
+        end.swap(1, 3);
+        end.swap(2, 4);
+        return go(&end);
+    }
+    Ok((solution, end))
+}
+
+fn assemble(
+    law: Law,
+    series: &Prepared,
+    fixed: &[Option<f64>],
+    free: Vec<usize>,
+    solution: Solution,
+    mut working: [f64; MOST],
+) -> Candidate {
+    let names = law.parameter_names();
+    let name = |k: &usize| names[free[*k]];
+    let status = match &solution.outcome {
+        Outcome::Converged { by } => Status::Converged { by: *by },
+        Outcome::RanToBound { parameters } => {
+            let j = parameters.first().map_or(0, |&k| free[k]);
+            Status::RanToBound {
+                parameter: names[j],
+                value: law.natural(j, working[j]).0,
+            }
+        }
+        Outcome::NotDetermined { parameters } => Status::NotDetermined {
+            parameters: parameters.iter().map(name).collect(),
+        },
+        Outcome::NotConverged { why } => Status::NotConverged { why: *why },
+    };
+    for (k, &j) in law.linear().iter().enumerate() {
+        if law.is_level(k) {
+            working[j] += series.middle_mm;
+        }
+    }
+    let u = solution.standard_uncertainties_scaled();
+    let parameters = (0..names.len())
+        .map(|j| {
+            let place = free.iter().position(|&f| f == j);
+            let (value, slope) = law.natural(j, working[j]);
+            FittedParameter {
+                name: names[j],
+                value: fixed[j].unwrap_or(value),
+                standard_uncertainty: place.and_then(|k| u.as_ref().map(|u| u[k] * slope)),
+                fixed: fixed[j].is_some(),
+            }
+        })
+        .collect();
+    Candidate {
+        law,
+        status,
+        parameters,
+        residual_standard_deviation_mm: solution.residual_standard_deviation(),
+        degrees_of_freedom: solution.degrees_of_freedom,
+        aicc: None,
+        weight: 0.0,
+        working,
+        free,
+        covariance: solution.covariance_unscaled,
+        squares: solution.residual_sum_of_squares,
+        residuals: solution.residuals.iter().map(|r| -r).collect(),
+    }
+}

@@ -1,0 +1,212 @@
+//! Readings over time: checked, put in order, doubles taken out.
+
+use super::law::Moment;
+use super::{Notice, SettlingError};
+
+/// Heights over time, as measured.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Series {
+    /// Hours since the load was put on.
+    pub time_h: Vec<f64>,
+    /// Heights in millimetres, one for each time.
+    pub height_mm: Vec<f64>,
+    /// Standard uncertainties in millimetres. They are used as relative weights; how much the
+    /// readings really scatter is taken from the fit.
+    pub u_mm: Option<Vec<f64>>,
+}
+
+/// A series ready to be fitted: in order of time, every reading once.
+#[derive(Debug, Clone)]
+pub(super) struct Prepared {
+    pub(super) moments: Vec<Moment>,
+    /// Heights less `middle_mm`.
+    pub(super) heights: Vec<f64>,
+    /// Square roots of weights whose mean is 1.
+    pub(super) root_weights: Vec<f64>,
+    /// Where each reading stood in what was given, from 0.
+    pub(super) index: Vec<usize>,
+    /// Weighted mean height.
+    pub(super) middle_mm: f64,
+}
+
+/// Gaps longer than this many typical intervals, and than a day, are told.
+const GAP_FACTOR: f64 = 10.0;
+const GAP_HOURS: f64 = 24.0;
+
+impl Series {
+    fn check(&self) -> Result<(), SettlingError> {
+        let (times, heights) = (self.time_h.len(), self.height_mm.len());
+        let uncertainties = self.u_mm.as_ref().map_or(heights, Vec::len);
+        if times != heights || uncertainties != heights {
+            return Err(SettlingError::LengthsDiffer {
+                times,
+                heights,
+                uncertainties,
+            });
+        }
+        for index in 0..times {
+            let (time_h, height) = (self.time_h[index], self.height_mm[index]);
+            if !time_h.is_finite() {
+                return Err(SettlingError::NotFinite {
+                    what: "time",
+                    index,
+                });
+            }
+            if !height.is_finite() {
+                return Err(SettlingError::NotFinite {
+                    what: "height",
+                    index,
+                });
+            }
+            if time_h < 0.0 {
+                return Err(SettlingError::BeforeZero { index, time_h });
+            }
+            if let Some(u) = &self.u_mm {
+                if !u[index].is_finite() {
+                    return Err(SettlingError::NotFinite {
+                        what: "uncertainty",
+                        index,
+                    });
+                }
+                if u[index] <= 0.0 {
+                    return Err(SettlingError::UncertaintyNotPositive {
+                        index,
+                        u_mm: u[index],
+                    });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Checks and orders the series; notices say what was done to it.
+    pub(super) fn prepare(&self) -> Result<(Prepared, Vec<Notice>), SettlingError> {
+        self.check()?;
+        let mut notices = Vec::new();
+        let n = self.time_h.len();
+        let backward: Vec<usize> = (1..n)
+            .filter(|&i| self.time_h[i] < self.time_h[i - 1])
+            .collect();
+        if let Some(&first_index) = backward.first() {
+            notices.push(Notice::Sorted {
+                places: backward.len(),
+                first_index,
+            });
+        }
+        let mut order: Vec<usize> = (0..n).collect();
+        order.sort_by(|&a, &b| {
+            self.time_h[a]
+                .total_cmp(&self.time_h[b])
+                .then(self.height_mm[a].total_cmp(&self.height_mm[b]))
+        });
+        let same = |a: usize, b: usize| {
+            self.time_h[a].total_cmp(&self.time_h[b]).is_eq()
+                && self.height_mm[a].total_cmp(&self.height_mm[b]).is_eq()
+        };
+        order.dedup_by(|a, b| same(*a, *b));
+        if order.len() < n {
+            notices.push(Notice::Doubled {
+                count: n - order.len(),
+            });
+        }
+        // Readings of the same moment stay in the order given.
+        order.sort_by(|&a, &b| self.time_h[a].total_cmp(&self.time_h[b]).then(a.cmp(&b)));
+        notices.extend(self.gaps(&order));
+        let first = order.first().map(|&i| self.height_mm[i]);
+        if n > 1 && order.iter().all(|&i| Some(self.height_mm[i]) == first) {
+            notices.push(Notice::Constant);
+        }
+        Ok((self.arrange(&order), notices))
+    }
+
+    fn gaps(&self, order: &[usize]) -> Vec<Notice> {
+        let mut steps: Vec<f64> = order
+            .windows(2)
+            .map(|w| self.time_h[w[1]] - self.time_h[w[0]])
+            .filter(|&d| d > 0.0)
+            .collect();
+        steps.sort_by(f64::total_cmp);
+        let Some(&typical) = steps.get(steps.len() / 2) else {
+            return Vec::new();
+        };
+        order
+            .windows(2)
+            .map(|w| (self.time_h[w[0]], self.time_h[w[1]]))
+            .filter(|(from, to)| to - from > GAP_FACTOR * typical && to - from > GAP_HOURS)
+            .map(|(from_h, to_h)| Notice::Gap { from_h, to_h })
+            .collect()
+    }
+
+    fn arrange(&self, order: &[usize]) -> Prepared {
+        let n = order.len() as f64;
+        let mut weights: Vec<f64> = match &self.u_mm {
+            Some(u) => order.iter().map(|&i| 1.0 / (u[i] * u[i])).collect(),
+            None => vec![1.0; order.len()],
+        };
+        let mean = weights.iter().sum::<f64>() / n;
+        for w in &mut weights {
+            *w /= mean;
+        }
+        let middle_mm = order
+            .iter()
+            .zip(&weights)
+            .map(|(&i, w)| self.height_mm[i] * w)
+            .sum::<f64>()
+            / n;
+        Prepared {
+            moments: order.iter().map(|&i| Moment::at(self.time_h[i])).collect(),
+            heights: order
+                .iter()
+                .map(|&i| self.height_mm[i] - middle_mm)
+                .collect(),
+            root_weights: weights.iter().map(|w| w.sqrt()).collect(),
+            index: order.to_vec(),
+            middle_mm,
+        }
+    }
+}
+
+impl Prepared {
+    pub(super) fn len(&self) -> usize {
+        self.heights.len()
+    }
+
+    pub(super) fn first_h(&self) -> f64 {
+        self.moments.first().map_or(0.0, |m| m.t)
+    }
+
+    pub(super) fn last_h(&self) -> f64 {
+        self.moments.last().map_or(0.0, |m| m.t)
+    }
+
+    /// Shortest time that the readings can show: the smallest interval, or the first time.
+    pub(super) fn shortest_h(&self) -> f64 {
+        let first = self.moments.first().map(|m| m.t).filter(|&t| t > 0.0);
+        self.moments
+            .windows(2)
+            .map(|w| w[1].t - w[0].t)
+            .filter(|&d| d > 0.0)
+            .chain(first)
+            .fold(f64::INFINITY, f64::min)
+    }
+
+    /// Sum of squares under which residuals are rounding and not noise.
+    pub(super) fn floor_squares(&self) -> f64 {
+        let size = self
+            .heights
+            .iter()
+            .map(|h| (h + self.middle_mm).abs())
+            .fold(self.middle_mm.abs(), f64::max);
+        self.len() as f64 * (size * 1e-12).powi(2)
+    }
+
+    /// The series without the reading at `position`.
+    pub(super) fn without(&self, position: usize) -> Self {
+        let mut rest = self.clone();
+        rest.moments.remove(position);
+        rest.heights.remove(position);
+        rest.root_weights.remove(position);
+        rest.index.remove(position);
+        rest
+    }
+}

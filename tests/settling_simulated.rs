@@ -1,0 +1,166 @@
+//! Simulated series with known truth: the right law, and bands that hold what they promise.
+//!
+//! Fixed seeds, so a result can only change with the program. Limits are binomial: a share that a
+//! sound method would miss once in ten thousand runs.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::expect_used,
+    reason = "a failing test may stop where it stands"
+)]
+
+use rand::SeedableRng;
+use rand::rngs::StdRng;
+use rand_distr::{Distribution, StandardNormal};
+use stillheight::leastsquares::binomial_lower_quantile;
+use stillheight::trials::settling::{FitOptions, Law, Notice, Series, SettlingFit, fit};
+
+const RUNS: usize = 120;
+
+fn simulate(truth: fn(f64) -> f64, correlation: f64, seed: u64) -> Vec<SettlingFit> {
+    let mut random = StdRng::seed_from_u64(seed);
+    let mut draw = || -> f64 { StandardNormal.sample(&mut random) };
+    (0..RUNS)
+        .map(|_| {
+            let mut noise = draw();
+            let time_h: Vec<f64> = (0..61).map(|k| f64::from(k) * 2.0).collect();
+            let height_mm = time_h
+                .iter()
+                .map(|&t| {
+                    noise = correlation * noise + (1.0 - correlation * correlation).sqrt() * draw();
+                    truth(t) + 0.05 * noise
+                })
+                .collect();
+            fit(
+                &Series {
+                    time_h,
+                    height_mm,
+                    u_mm: None,
+                },
+                &FitOptions::default(),
+            )
+            .unwrap()
+        })
+        .collect()
+}
+
+/// How many of the fits hold the true height `ahead_h` after the last reading in their 95 % band.
+fn held(fits: &[SettlingFit], truth: fn(f64) -> f64, ahead_h: f64) -> u64 {
+    fits.iter()
+        .filter(|f| {
+            let at = f.span_h.1 + ahead_h;
+            let band = f.height(at).unwrap().unwrap().confidence_95_mm;
+            band[0] <= truth(at) && truth(at) <= band[1]
+        })
+        .count() as u64
+}
+
+#[track_caller]
+fn holds(fits: &[SettlingFit], truth: fn(f64) -> f64) {
+    // 95 % promised; 93 % is the least that counts as kept.
+    let least = binomial_lower_quantile(1e-4, RUNS as u64, 0.93).unwrap();
+    for ahead_h in [24.0, 168.0] {
+        let count = held(fits, truth, ahead_h);
+        assert!(
+            count >= least,
+            "{ahead_h} h ahead: {count} of {RUNS}, at least {least} expected"
+        );
+    }
+}
+
+#[track_caller]
+fn right(fits: &[SettlingFit], law: Law, share: f64) {
+    let count = fits
+        .iter()
+        .filter(|f| f.chosen().is_some_and(|c| c.law == law))
+        .count() as u64;
+    let least = binomial_lower_quantile(1e-4, RUNS as u64, share).unwrap();
+    assert!(
+        count >= least,
+        "{law:?} chosen {count} times of {RUNS}, at least {least} expected"
+    );
+}
+
+#[test]
+fn no_change() {
+    let truth = |_| 400.0;
+    let fits = simulate(truth, 0.0, 1);
+    right(&fits, Law::None, 0.95);
+    holds(&fits, truth);
+}
+
+#[test]
+fn exponential() {
+    let truth = |t: f64| 394.0 + 6.0 * (-t / 30.0).exp();
+    let fits = simulate(truth, 0.0, 2);
+    right(&fits, Law::Exponential, 0.93);
+    holds(&fits, truth);
+}
+
+#[test]
+fn two_exponentials() {
+    let truth = |t: f64| 392.0 + 3.0 * (-t / 5.0).exp() + 5.0 * (-t / 50.0).exp();
+    let fits = simulate(truth, 0.0, 3);
+    right(&fits, Law::TwoExponentials, 0.95);
+    holds(&fits, truth);
+}
+
+#[test]
+fn log_creep() {
+    let truth = |t: f64| 400.0 - 1.5 * (1.0 + t / 1.5).log10();
+    let fits = simulate(truth, 0.0, 4);
+    right(&fits, Law::LogCreep, 0.90);
+    holds(&fits, truth);
+}
+
+#[test]
+fn power() {
+    let truth = |t: f64| 400.0 - 1.2 * t.powf(0.3);
+    let fits = simulate(truth, 0.0, 5);
+    right(&fits, Law::Power, 0.93);
+    holds(&fits, truth);
+}
+
+/// Noise that hangs together: it must be seen, and the bands must still hold. The same series
+/// taken for white would hold far less often, which shows that the widening does the work.
+#[test]
+fn correlated_noise_widens_the_bands() {
+    let truth: fn(f64) -> f64 = |t| 394.0 + 6.0 * (-t / 30.0).exp();
+    let fits = simulate(truth, 0.6, 6);
+    holds(&fits, truth);
+    let seen: Vec<&SettlingFit> = fits
+        .iter()
+        .filter(|f| {
+            f.notices
+                .iter()
+                .any(|n| matches!(n, Notice::CorrelatedNoise { .. }))
+        })
+        .collect();
+    assert!(
+        seen.len() as f64 > 0.9 * RUNS as f64,
+        "seen in {} of {RUNS}",
+        seen.len()
+    );
+    let mean = seen.iter().map(|f| f.noise_correlation).sum::<f64>() / seen.len() as f64;
+    assert!((mean - 0.6).abs() < 0.1, "mean correlation {mean}");
+
+    let taken_for_white = fits
+        .iter()
+        .filter(|f| {
+            let at = f.span_h.1 + 24.0;
+            let band = f.height(at).unwrap().unwrap();
+            let half = (band.confidence_95_mm[1] - band.value_mm)
+                / (f.readings as f64 / f.effective_readings).sqrt();
+            (band.value_mm - truth(at)).abs() <= half
+        })
+        .count();
+    assert!(
+        taken_for_white < 100,
+        "{taken_for_white} of {RUNS} would have held as well"
+    );
+
+    let white = simulate(truth, 0.0, 7);
+    let false_alarms = white.iter().filter(|f| f.noise_correlation > 0.0).count();
+    assert!(false_alarms < 15, "{false_alarms} false alarms in {RUNS}");
+}
