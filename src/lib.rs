@@ -45,6 +45,8 @@ pub mod posture;
 
 pub mod compare;
 
+pub mod trials;
+
 pub mod advice;
 
 pub mod logbook;
@@ -56,4 +58,3 @@ pub mod report;
 pub mod rehearsal;
 
 pub mod run;
-pub mod trials;
