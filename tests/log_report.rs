@@ -7,9 +7,9 @@ use stillheight::logbook::{
     KeptState, Load, Logged, Mark, MarkKind, Origin, SittingId, Unit,
 };
 use stillheight::quantity::{Moment, UnitSystem};
+use stillheight::report::log_table;
 use stillheight::report::{events_csv, kept_csv};
 use stillheight::report::{history_json, history_json_lines};
-use stillheight::report::log_table;
 
 /// 2025-11-25 09:31:05 UTC.
 const BEGIN_US: i64 = 1_764_063_065_000_000;

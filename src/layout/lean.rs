@@ -138,6 +138,6 @@ fn unit_angle(model: &Model, u: usize, q: &State) -> f64 {
         UnitPlace::Mounts { upper, lower } => {
             angle_to_vertical(pose.axle_point(unit.axle, *lower), pose.frame.point(*upper))
         }
-        UnitPlace::Corner { .. } => 0.0,
+        UnitPlace::Corner { .. } | UnitPlace::Arm { .. } => 0.0,
     }
 }

@@ -9,6 +9,7 @@
 //! The whole model is one function, [`Model::energy`]; everything else is its
 //! derivatives, taken exactly with dual numbers.
 
+mod arm;
 mod curve;
 mod doubt;
 mod equilibrium;
@@ -19,6 +20,7 @@ mod parameter;
 mod quantities;
 mod unit;
 
+pub use arm::{ArmEnd, ArmGeometry};
 pub use curve::Curve;
 pub use doubt::Doubt;
 pub use equilibrium::Equilibrium;

@@ -163,6 +163,22 @@ fn unit_quantities(unit: &UnitModel, pose: &super::Pose<f64>) -> UnitQuantities 
             pose.axle_point(unit.axle, *lower),
             pose.frame.point(*upper),
         ))),
+        UnitPlace::Arm {
+            upper,
+            arm,
+            end,
+            beside,
+        } => {
+            let height = match end {
+                super::ArmEnd::Wheel(c) => pose.coordinates[*c],
+                super::ArmEnd::Axle(p) => pose.axle_point(unit.axle, *p)[2],
+            };
+            let lower = arm.lower(height - pose.frame.height(*beside));
+            Some(Angle::new(angle_to_vertical(
+                pose.frame.point(lower),
+                pose.frame.point(*upper),
+            )))
+        }
         UnitPlace::Corner { .. } => None,
     };
     UnitQuantities {
