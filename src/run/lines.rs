@@ -151,6 +151,7 @@ impl Lines {
                 line.driver.feed(bytes, event.at, heard);
                 None
             }
+            PortEventKind::Sent(_) => None,
             PortEventKind::Opened { path } => {
                 let again = line.openings > 0;
                 line.openings += 1;

@@ -13,8 +13,14 @@ use crate::leastsquares::{Outcome, Settings, Solution, WhyNotConverged, solve};
 /// Relative offset at which a fit has converged: no parameter is then further from the minimum
 /// than about a ten-millionth of its standard uncertainty.
 const OFFSET: f64 = 1e-7;
+/// Relative offset close enough to weigh a law: its sum of squares is then right to a millionth.
+const ROUGH_OFFSET: f64 = 1e-3;
 /// Most Jacobians in one descent. Chosen: fits that are determined take 5 to 15 from the grid.
 const ITERATIONS: usize = 60;
+
+/// Series longer than this are averaged down to about so many points for the search.
+const THIN_FROM: usize = 400;
+const THIN_TO: usize = 160;
 
 /// Starts tried for each law.
 const STARTS: usize = 2;
@@ -25,6 +31,8 @@ pub(super) struct Grids {
     exponentials: Option<Grid>,
     /// End held (by its bits), and the sum of squares of the single exponential with it.
     single: Option<(Option<u64>, f64)>,
+    /// Averages of a long series.
+    thin: Option<Prepared>,
 }
 
 /// Fits one law; `fixed` has an entry for each of its parameters.
@@ -72,21 +80,21 @@ pub(super) fn fit_law(
         &own
     };
     let surveyed = survey(law, grid, &held, &held_nonlinear, STARTS);
-    let mut best: Option<(Solution, [f64; MOST])> = None;
-    for start in &surveyed.starts {
-        let found = descend(law, series, fixed, &free, start)?;
-        let better = best.as_ref().is_none_or(|(b, _)| {
-            let (new, old) = (&found.0, b);
-            if new.is_converged() == old.is_converged() {
-                new.residual_sum_of_squares < old.residual_sum_of_squares
-            } else {
-                new.is_converged()
-            }
-        });
-        if better {
-            best = Some(found);
-        }
-    }
+    let starts: Vec<[f64; MOST]> = surveyed.starts.iter().map(|p| start_of(law, p)).collect();
+    let best = if series.len() > THIN_FROM {
+        // The way to the minimum is found on averages; the minimum itself on all readings.
+        let thin = grids.thin.get_or_insert_with(|| series.thinned(THIN_TO));
+        let near = lowest(law, thin, fixed, &free, &starts, Effort::ROUGH)?;
+        let effort = if near.as_ref().is_some_and(|(s, _)| s.is_converged()) {
+            Effort::WEIGH
+        } else {
+            Effort::FEW
+        };
+        let from: Vec<[f64; MOST]> = near.into_iter().map(|(_, w)| w).collect();
+        lowest(law, series, fixed, &free, &from, effort)?
+    } else {
+        lowest(law, series, fixed, &free, &starts, Effort::SEARCH)?
+    };
     let Some((solution, working)) = best else {
         let parameters = law
             .nonlinear()
@@ -128,14 +136,73 @@ pub(super) fn single_squares(
     fit_law(Law::Exponential, series, &[end, None, None], grids).map(|c| c.squares)
 }
 
-/// Joint fit of all free parameters from one start.
-fn descend(
-    law: Law,
+/// How long a descent may take, how boldly it begins and how closely it ends.
+#[derive(Debug, Clone, Copy)]
+struct Effort {
+    iterations: usize,
+    damping: f64,
+    offset: f64,
+}
+
+impl Effort {
+    /// From a point of the grid.
+    const SEARCH: Self = Self {
+        iterations: ITERATIONS,
+        damping: 1e-4,
+        offset: OFFSET,
+    };
+    /// From a point of the grid, on averages.
+    const ROUGH: Self = Self {
+        iterations: 30,
+        damping: 1e-4,
+        offset: ROUGH_OFFSET,
+    };
+    /// From the minimum of the averages: close enough to weigh the law.
+    const WEIGH: Self = Self {
+        iterations: ITERATIONS,
+        damping: 1e-9,
+        offset: ROUGH_OFFSET,
+    };
+    /// Where the averages have no minimum: all readings will not have one either.
+    const FEW: Self = Self {
+        iterations: 8,
+        damping: 1e-4,
+        offset: ROUGH_OFFSET,
+    };
+    /// From close by to the last digits.
+    const FINISH: Self = Self {
+        iterations: ITERATIONS,
+        damping: 1e-9,
+        offset: OFFSET,
+    };
+}
+
+/// Brings a law of a long series, so far fitted closely enough to be weighed, to the last digits.
+pub(super) fn finish(
+    candidate: Candidate,
     series: &Prepared,
     fixed: &[Option<f64>],
-    free: &[usize],
-    start: &Projection,
-) -> Result<(Solution, [f64; MOST]), SettlingError> {
+) -> Result<Candidate, SettlingError> {
+    if series.len() <= THIN_FROM || !candidate.is_converged() {
+        return Ok(candidate);
+    }
+    let law = candidate.law;
+    let mut from = candidate.working;
+    for (k, &j) in law.linear().iter().enumerate() {
+        if law.is_level(k) {
+            from[j] -= series.middle_mm;
+        }
+    }
+    let (solution, working) = descend(law, series, fixed, &candidate.free, &from, Effort::FINISH)?;
+    let mut done = assemble(law, series, fixed, candidate.free, solution, working);
+    if !done.is_converged() {
+        done.parameters.clear();
+    }
+    Ok(done)
+}
+
+/// Working parameters of a projection.
+fn start_of(law: Law, start: &Projection) -> [f64; MOST] {
     let mut working = [0.0; MOST];
     for (k, &j) in law.linear().iter().enumerate() {
         working[j] = start.linear[k];
@@ -143,6 +210,45 @@ fn descend(
     for (k, &j) in law.nonlinear().iter().enumerate() {
         working[j] = start.nonlinear[k];
     }
+    working
+}
+
+/// The best of the descents from several starts: converged before not, then lowest.
+fn lowest(
+    law: Law,
+    series: &Prepared,
+    fixed: &[Option<f64>],
+    free: &[usize],
+    starts: &[[f64; MOST]],
+    effort: Effort,
+) -> Result<Option<(Solution, [f64; MOST])>, SettlingError> {
+    let mut best: Option<(Solution, [f64; MOST])> = None;
+    for start in starts {
+        let found = descend(law, series, fixed, free, start, effort)?;
+        let better = best.as_ref().is_none_or(|(old, _)| {
+            let new = &found.0;
+            if new.is_converged() == old.is_converged() {
+                new.residual_sum_of_squares < old.residual_sum_of_squares
+            } else {
+                new.is_converged()
+            }
+        });
+        if better {
+            best = Some(found);
+        }
+    }
+    Ok(best)
+}
+
+/// Joint fit of all free parameters from one start.
+fn descend(
+    law: Law,
+    series: &Prepared,
+    fixed: &[Option<f64>],
+    free: &[usize],
+    working: &[f64; MOST],
+    effort: Effort,
+) -> Result<(Solution, [f64; MOST]), SettlingError> {
     let (low, high) = bounds(law, series);
     let bound = |j: usize| -> (f64, f64) {
         if !law.nonlinear().contains(&j) {
@@ -166,9 +272,9 @@ fn descend(
             free.len(),
             free.iter().map(|&j| bound(j).1),
         )),
-        first_damping: 1e-4,
-        offset_tolerance: OFFSET,
-        max_iterations: ITERATIONS,
+        first_damping: effort.damping,
+        offset_tolerance: effort.offset,
+        max_iterations: effort.iterations,
         ..Settings::default()
     };
     let go = |from: &[f64; MOST]| {
@@ -195,7 +301,7 @@ fn descend(
         }
         Ok::<_, SettlingError>((solution, end))
     };
-    let (solution, mut end) = go(&working)?;
+    let (solution, mut end) = go(working)?;
     if law == Law::TwoExponentials && end[2] > end[4] && free.len() == MOST {
         // The two parts changed places: begin again at the same curve with their names set right.
         end.swap(1, 3);

@@ -86,6 +86,13 @@ impl SettlingFit {
         shares.into_iter().map(|(c, w)| (c, w / sum)).collect()
     }
 
+    /// Whether a law that the readings do not determine fits as well as the chosen one.
+    pub fn has_rival(&self) -> bool {
+        self.notices
+            .iter()
+            .any(|n| matches!(n, Notice::RivalNotDetermined { .. }))
+    }
+
     fn widening(&self) -> f64 {
         self.readings as f64 / self.effective_readings
     }
@@ -184,13 +191,9 @@ impl SettlingFit {
             return Ok(Verdict::CannotTellYet);
         };
         let [low, high] = band.confidence_95_mm;
-        let rival = self
-            .notices
-            .iter()
-            .any(|n| matches!(n, Notice::RivalNotDetermined { .. }));
         Ok(if low > tolerance_mm || high < -tolerance_mm {
             Verdict::StillMoving
-        } else if low >= -tolerance_mm && high <= tolerance_mm && !rival {
+        } else if low >= -tolerance_mm && high <= tolerance_mm && !self.has_rival() {
             Verdict::Settled
         } else {
             Verdict::CannotTellYet

@@ -33,6 +33,9 @@ pub(super) struct Prepared {
 const GAP_FACTOR: f64 = 10.0;
 const GAP_HOURS: f64 = 24.0;
 
+/// How many times longer than the readings last may be waited before the first one.
+const FAR_FACTOR: f64 = 10.0;
+
 impl Series {
     fn check(&self) -> Result<(), SettlingError> {
         let (times, heights) = (self.time_h.len(), self.height_mm.len());
@@ -112,6 +115,12 @@ impl Series {
         // Readings of the same moment stay in the order given.
         order.sort_by(|&a, &b| self.time_h[a].total_cmp(&self.time_h[b]).then(a.cmp(&b)));
         notices.extend(self.gaps(&order));
+        if let (Some(&a), Some(&b)) = (order.first(), order.last()) {
+            let (first_h, last_h) = (self.time_h[a], self.time_h[b]);
+            if first_h > FAR_FACTOR * (last_h - first_h) {
+                notices.push(Notice::FarFromZero { first_h });
+            }
+        }
         let first = order.first().map(|&i| self.height_mm[i]);
         if n > 1 && order.iter().all(|&i| Some(self.height_mm[i]) == first) {
             notices.push(Notice::Constant);
@@ -198,6 +207,41 @@ impl Prepared {
             .map(|h| (h + self.middle_mm).abs())
             .fold(self.middle_mm.abs(), f64::max);
         self.len() as f64 * (size * 1e-12).powi(2)
+    }
+
+    /// About `most` weighted averages of neighbouring readings: single readings at the beginning,
+    /// where change is quick, then over ever longer stretches.
+    pub(super) fn thinned(&self, most: usize) -> Self {
+        let n = self.len();
+        let (mut moments, mut heights, mut root_weights, mut index) =
+            (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let mut from = 0;
+        while from < n {
+            // Stretches grow so that their number comes out near what is wanted.
+            let until = (from + 1 + from * 6 / most.max(1)).min(n);
+            let weights = || self.root_weights[from..until].iter().map(|w| w * w);
+            let sum: f64 = weights().sum();
+            let time = weights()
+                .zip(&self.moments[from..until])
+                .map(|(w, m)| w * m.t)
+                .sum::<f64>();
+            let height = weights()
+                .zip(&self.heights[from..until])
+                .map(|(w, h)| w * h)
+                .sum::<f64>();
+            moments.push(Moment::at(time / sum));
+            heights.push(height / sum);
+            root_weights.push(sum.sqrt());
+            index.push(self.index[from]);
+            from = until;
+        }
+        Self {
+            moments,
+            heights,
+            root_weights,
+            index,
+            middle_mm: self.middle_mm,
+        }
     }
 
     /// The series without the reading at `position`.

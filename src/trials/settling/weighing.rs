@@ -1,7 +1,7 @@
 //! All laws against one series: wild readings out, laws weighed, one chosen.
 
 use super::candidate::{Candidate, Status};
-use super::fitting::{Grids, fit_law};
+use super::fitting::{Grids, finish, fit_law};
 use super::judging::{correlation, effective};
 use super::law::Law;
 use super::series::Prepared;
@@ -40,6 +40,8 @@ pub struct SettlingFit {
     pub effective_readings: f64,
 }
 
+/// Laws with more weight than this are fitted to the last digits.
+const TO_THE_LAST_DIGITS: f64 = 1e-6;
 /// Difference in the criterion up to which a law fits as well (Burnham and Anderson 2002, p. 70).
 const AS_GOOD: f64 = 2.0;
 
@@ -282,13 +284,25 @@ pub(super) fn weigh(
         .map(|s| s.map_or(0.0, |s| (-(s - best) / 2.0).exp()))
         .collect();
     let sum: f64 = raw.iter().sum();
-    for (c, w) in all.iter_mut().zip(&raw) {
-        c.weight = if sum > 0.0 {
+    let mut done = Vec::with_capacity(all.len());
+    for ((c, w), (_, fixed)) in all.into_iter().zip(&raw).zip(laws) {
+        let weight = if sum > 0.0 {
             w / sum
         } else {
             f64::from(u8::from(c.is_converged()))
         };
+        let aicc = c.aicc;
+        let mut c = if weight > TO_THE_LAST_DIGITS {
+            finish(c, series, fixed)?
+        } else {
+            c
+        };
+        if c.is_converged() {
+            (c.weight, c.aicc) = (weight, aicc);
+        }
+        done.push(c);
     }
+    let all = done;
     Ok((all, correlated))
 }
 
@@ -311,15 +325,11 @@ fn rivals(
             !c.residuals.is_empty() && score(c, series, correlated).is_some_and(|s| s <= limit)
         })
         .filter_map(|c| match &c.status {
-            Status::NotDetermined { parameters } if best.law != Law::None => {
-                let verb = if parameters.len() == 1 { "is" } else { "are" };
-                Some((c.law, format!("{} {verb}", parameters.join(" and "))))
-            }
-            Status::RanToBound { parameter, .. } if best.law != Law::None => {
-                Some((c.law, format!("{parameter} is")))
-            }
+            Status::NotDetermined { parameters } => Some((c.law, parameters.clone())),
+            Status::RanToBound { parameter, .. } => Some((c.law, vec![*parameter])),
             _ => None,
         })
+        .filter(|_| best.law != Law::None)
         .map(|(law, parameters)| Notice::RivalNotDetermined {
             law: law.name(),
             parameters,
