@@ -13,6 +13,8 @@ mod layout_candidates;
 mod layout_lean;
 mod layout_link;
 mod layout_room;
+mod layout_scipy;
+mod layout_sheet;
 mod layout_springs;
 mod layout_weights;
 mod layout_wire;

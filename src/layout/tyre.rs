@@ -183,7 +183,7 @@ const BARREL_UNDER_BEAD_MM: f64 = 22.0;
 /// Height of a flange over the bead seat. Source: ISO 4000-2, flange J (from memory).
 const FLANGE_OVER_BEAD_MM: f64 = 17.3;
 /// Thickness of a flange: common practice, no source.
-const FLANGE_THICKNESS_MM: f64 = 12.5;
+pub(super) const FLANGE_THICKNESS: Length = Length::from_mm(12.5);
 
 impl Wheel {
     /// A tyre by its code on a rim, all else by the defaults: barrel 22 mm under
@@ -205,7 +205,7 @@ impl Wheel {
             offset,
             barrel_radius: rim / 2.0 - Length::from_mm(BARREL_UNDER_BEAD_MM),
             flange_radius: rim / 2.0 + Length::from_mm(FLANGE_OVER_BEAD_MM),
-            flange_thickness: Length::from_mm(FLANGE_THICKNESS_MM),
+            flange_thickness: FLANGE_THICKNESS,
             rim_uncertainty: Length::from_mm(2.0),
         }
     }
