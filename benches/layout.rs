@@ -3,6 +3,7 @@
     missing_docs,
     unreachable_pub,
     clippy::unwrap_used,
+    clippy::wildcard_imports,
     clippy::panic,
     reason = "a bench may end at once"
 )]

@@ -1,5 +1,6 @@
 //! Candidates: spring x lean, each with the mark to make and what comes of it.
 
+use super::error::over;
 use super::{LayoutError, Leans, Limit, Room, Stock, StockSpring, Wish};
 use crate::geometry::{FramePose, HEAVE, State, axle_coordinate};
 use crate::quantity::{
@@ -154,7 +155,7 @@ pub fn candidates(
         &leans.rake
     };
     for angle in leans.lean.iter().chain(rakes) {
-        if !(angle.deg().abs() < 80.0) {
+        if !over(80.0, angle.deg().abs()) {
             return Err(LayoutError::impossible(
                 "lean",
                 angle.shown(sheet.units),
@@ -305,7 +306,7 @@ impl<'a> Bench<'a> {
         (least <= most).then(|| wanted.clamp(least, most))
     }
 
-    fn upper(&self, lower: [f64; 3], length: f64, lean: Angle, rake: Angle) -> [f64; 3] {
+    fn upper(lower: [f64; 3], length: f64, lean: Angle, rake: Angle) -> [f64; 3] {
         let rise = length * rise_of_unit(lean, rake);
         let side = if lower[1] >= 0.0 { 1.0 } else { -1.0 };
         [
@@ -346,7 +347,7 @@ impl<'a> Bench<'a> {
         });
         let free = stock.spring.free_length.m();
         let collar = squeeze + length - free - unit.hardware.m();
-        let upper = self.upper(self.lowers[0], length, lean, rake);
+        let upper = Self::upper(self.lowers[0], length, lean, rake);
         Candidate {
             spring: stock.name.clone(),
             rate: SpringRate::new(curve.rate(squeeze)),
@@ -388,7 +389,7 @@ impl<'a> Bench<'a> {
             unit.solid_length = stock.spring.solid_length.map(Length::m);
             unit.collar = c.collar.m();
             if let UnitPlace::Mounts { upper, .. } = &mut unit.place {
-                *upper = self.upper(lower, c.length.m(), c.lean, c.rake);
+                *upper = Self::upper(lower, c.length.m(), c.lean, c.rake);
             }
         }
         model
@@ -560,7 +561,8 @@ impl<'a> Bench<'a> {
     }
 
     /// Distances from the middle of each asked band in half-widths, squared and
-    /// summed; without a frequency band, the smaller share of the travel comes last.
+    /// summed; without a frequency band, how far the collar is from the middle of its
+    /// thread counts in its place.
     fn off_wish(&self, c: &Candidate) -> f64 {
         let off = |is: f64, from: f64, to: f64| {
             let half = ((to - from) / 2.0).max(1e-9);
@@ -571,13 +573,12 @@ impl<'a> Bench<'a> {
         if let Some(case) = c.cases.iter().find(|case| &case.name == name) {
             sum += off(case.sag_share, self.wish.sag.0, self.wish.sag.1);
         }
-        match (c.frequency, self.wish.frequency) {
-            (Some(is), Some((from, to))) => sum += off(is.hz(), from.hz(), to.hz()),
+        if let (Some(is), Some((from, to))) = (c.frequency, self.wish.frequency) {
+            sum += off(is.hz(), from.hz(), to.hz());
+        } else {
             // Nothing asked: the spring that uses its thread least far from the middle.
-            _ => {
-                let collar = &self.first.unit.collar;
-                sum += off(c.collar.m(), collar.lowest.m(), collar.highest.m());
-            }
+            let collar = &self.first.unit.collar;
+            sum += off(c.collar.m(), collar.lowest.m(), collar.highest.m());
         }
         sum
     }

@@ -4,6 +4,7 @@
 //! the least distance of each with its uncertainty and a verdict, and the
 //! largest wheel that clears. Refused: wheels that cannot be, bodies without size.
 
+use super::error::over;
 use super::tyre::{Nearest, Wheel, WheelPart};
 use super::{LayoutError, TyreSize};
 use crate::geometry::{State, axle_coordinate};
@@ -189,7 +190,7 @@ pub fn wheel_room(
     })?;
     let posed = poses(sheet, wish, bodies)?;
     let plane = |w: &Wheel| wish.hub_face.m() - w.offset.m();
-    if !(plane(wheel) > 0.0) {
+    if !over(plane(wheel), 0.0) {
         return Err(LayoutError::Contradiction {
             first: "wheel.offset".to_owned(),
             first_value: format!("{:.1} mm", wheel.offset.mm()),
@@ -378,18 +379,15 @@ fn in_axle(model: &Model, axle: usize, q: &State, p: [f64; 3]) -> [f64; 3] {
     let pose = model.pose(q);
     let f = pose.frame.point(p);
     let c = axle_coordinate(axle);
-    match pose.axle(axle) {
-        Some(a) => {
-            let o = a.point([0.0; 3]);
-            let [dx, dy, dz] = [0, 1, 2].map(|i| f[i] - o[i]);
-            let (sin, cos) = q[c + 1].sin_cos();
-            [dx, dy * cos + dz * sin, dz * cos - dy * sin]
-        }
-        None => {
-            // Independent corners: each wheel goes straight up.
-            let height = if p[1] >= 0.0 { q[c] } else { q[c + 1] };
-            [f[0] - model.axle_x(axle), f[1], f[2] - height]
-        }
+    if let Some(a) = pose.axle(axle) {
+        let o = a.point([0.0; 3]);
+        let [dx, dy, dz] = [0, 1, 2].map(|i| f[i] - o[i]);
+        let (sin, cos) = q[c + 1].sin_cos();
+        [dx, dy * cos + dz * sin, dz * cos - dy * sin]
+    } else {
+        // Independent corners: each wheel goes straight up.
+        let height = if p[1] >= 0.0 { q[c] } else { q[c + 1] };
+        [f[0] - model.axle_x(axle), f[1], f[2] - height]
     }
 }
 
@@ -454,7 +452,7 @@ fn poses<'a>(
     Ok(list
         .into_iter()
         .map(|(name, left, right, asked)| {
-            let z = if left == right && left.abs() < 0.5 {
+            let z = if left.abs() + right.abs() < 0.5 {
                 0.0
             } else {
                 reach(left, right, asked)

@@ -100,11 +100,16 @@ impl LayoutError {
         }
     }
 
-    pub(crate) fn impossible(field: &str, value: impl ToString, why: &str) -> Self {
+    pub(crate) fn impossible(field: &str, value: impl std::fmt::Display, why: &str) -> Self {
         Self::Impossible {
             field: field.to_owned(),
             value: value.to_string(),
             why: why.to_owned(),
         }
     }
+}
+
+/// Whether a number is more than another; false where either is no number.
+pub(super) fn over(a: f64, b: f64) -> bool {
+    a > b
 }

@@ -7,31 +7,23 @@ use super::clearance::coilover_bodies;
 use super::{
     Body, End, LayoutError, Leans, On, Room, RoomWish, Stock, StockSpring, TyreSize, Wheel, Wish,
 };
-use crate::quantity::Length;
+use crate::quantity::{Angle, Length};
 use crate::sheet::{BuildSheet, Plans, Suspension, WheelPlan, WishPlan};
 
 /// What [`candidates`](super::candidates()) needs, from the sheet. Without a stock
 /// the axle's own spring is the only one; without a wish the first solid axle in
 /// the targets' case, with leans from 0 to 30 deg.
 pub fn planned(sheet: &BuildSheet, plans: &Plans) -> (Wish, Stock, Leans, Room) {
-    let (wish, leans, room) = match &plans.wish {
-        Some(plan) => of_plan(plan),
-        None => {
-            let axle = sheet
-                .axles
-                .iter()
-                .position(|a| matches!(a.suspension, Suspension::Solid { .. }))
-                .unwrap_or(0);
-            (
-                Wish::new(axle, sheet.targets.case),
-                Leans::range(
-                    crate::quantity::Angle::ZERO,
-                    crate::quantity::Angle::from_deg(30.0),
-                    7,
-                ),
-                Room::default(),
-            )
-        }
+    let (wish, leans, room) = if let Some(plan) = &plans.wish {
+        of_plan(plan)
+    } else {
+        let axle = sheet
+            .axles
+            .iter()
+            .position(|a| matches!(a.suspension, Suspension::Solid { .. }))
+            .unwrap_or(0);
+        let leans = Leans::range(Angle::ZERO, Angle::from_deg(30.0), 7);
+        (Wish::new(axle, sheet.targets.case), leans, Room::default())
     };
     let mut stock = Stock {
         springs: plans

@@ -64,7 +64,7 @@ pub fn stacked(
         });
     }
     let stop = stop.or(room);
-    if let Some(stop) = stop.filter(|s| !(s.m() >= 0.0)) {
+    if let Some(stop) = stop.filter(|s| s.m() < 0.0 || !s.is_finite()) {
         return Err(LayoutError::impossible(
             "spring.series.stop",
             mm(stop),

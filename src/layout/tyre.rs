@@ -4,6 +4,7 @@
 //! rectangles in the half-plane (radius, across). Refused: codes that are none.
 
 use super::LayoutError;
+use super::error::over;
 use crate::quantity::Length;
 
 /// Rim diameters that the standards give for their codes, mm.
@@ -245,7 +246,7 @@ impl Wheel {
             ("wheel.section", self.section),
             ("wheel.rim_width", self.rim_width),
         ] {
-            if !(value.m() > 0.0) {
+            if !over(value.m(), 0.0) {
                 return Err(LayoutError::impossible(
                     field,
                     mm(value),

@@ -5,6 +5,7 @@
 //! and tracks; what is unsprung, by name. Out: sprung mass and centre. Refused:
 //! weighings that differ by more than their uncertainties, naming both.
 
+use super::error::over;
 use super::{LayoutError, height::RaisedWeighings};
 use crate::quantity::{Length, Mass, Point};
 use crate::sheet::SprungWeight;
@@ -139,7 +140,7 @@ pub fn weights(weighing: &Weighing, wheels: &Wheels) -> Result<WeightsFound, Lay
     let listed = (!weighing.parts.is_empty()).then(|| of_parts(&weighing.parts));
     let loads = axle_loads(weighing, wheels)?;
     let l = wheels.wheelbase.m();
-    if !(l > 0.0) {
+    if !over(l, 0.0) {
         return Err(LayoutError::impossible(
             "wheelbase",
             format!("{:.1} mm", wheels.wheelbase.mm()),
@@ -153,7 +154,7 @@ pub fn weights(weighing: &Weighing, wheels: &Wheels) -> Result<WeightsFound, Lay
                 agree(("weights.parts", *parts), ("the scales' sum", whole))?;
             }
             let (m, mf, mr) = (whole.mass.kg(), loads.front.mass.kg(), loads.rear.mass.kg());
-            if !(m > 0.0) {
+            if !over(m, 0.0) {
                 return Err(LayoutError::impossible(
                     "weights",
                     whole.words(),
@@ -327,7 +328,7 @@ fn take_off(
     let m = whole.mass.kg();
     let off: f64 = weighing.unsprung.iter().map(|p| p.mass.mass.kg()).sum();
     let left = m - off;
-    if !(left > 0.0) {
+    if !over(left, 0.0) {
         return Err(LayoutError::Contradiction {
             first: "weights.unsprung".to_owned(),
             first_value: format!("{off:.1} kg"),

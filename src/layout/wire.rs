@@ -5,6 +5,7 @@
 //! the solid one.
 
 use super::LayoutError;
+use super::error::over;
 use crate::quantity::{Force, Length, SpringRate};
 use crate::sheet::{Spring, SpringCurve};
 
@@ -134,7 +135,7 @@ impl Wire {
                 "it must be greater than zero",
             ));
         }
-        if !(coil > d) {
+        if !over(coil, d) {
             return Err(LayoutError::Contradiction {
                 first: "wire.coil_diameter".to_owned(),
                 first_value: mm(self.coil),
@@ -150,7 +151,7 @@ impl Wire {
                 "at least part of a coil must work",
             ));
         }
-        if !(self.shear_modulus_pa > 0.0) {
+        if !over(self.shear_modulus_pa, 0.0) {
             return Err(LayoutError::impossible(
                 "wire.shear_modulus",
                 self.shear_modulus_pa,
@@ -161,7 +162,7 @@ impl Wire {
         let total = n + self.ends.dead_coils();
         let solid = d * (total + self.ends.solid_extra());
         let travel = self.free_length.m() - solid;
-        if !(travel > 0.0) {
+        if !over(travel, 0.0) {
             return Err(LayoutError::Contradiction {
                 first: "wire.free_length".to_owned(),
                 first_value: mm(self.free_length),

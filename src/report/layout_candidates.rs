@@ -4,6 +4,7 @@ use super::{Table, turn_words};
 use crate::layout::{Candidate, Layout};
 use crate::quantity::{Frequency, Length, Quantity, SpringRate, UnitSystem, decimals};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 
 /// A length as a person marks it: sixteenths of an inch, or millimetres.
 fn mark_words(length: Length, units: UnitSystem) -> String {
@@ -76,10 +77,11 @@ pub fn layout_text(layout: &Layout, units: UnitSystem, most: usize) -> String {
         .iter()
         .filter(|c| c.limits.is_empty())
         .count();
-    text.push_str(&format!(
-        "{} candidates, {good} break no limit; the nearest to the wish first\n",
+    let _ = writeln!(
+        text,
+        "{} candidates, {good} break no limit; the nearest to the wish first",
         layout.candidates.len()
-    ));
+    );
     let length = Length::unit(units);
     let rate = SpringRate::unit(units);
     let raked = layout.candidates.iter().any(|c| c.rake.deg().abs() > 0.05);
@@ -134,8 +136,9 @@ pub fn layout_text(layout: &Layout, units: UnitSystem, most: usize) -> String {
     }
     text.push_str(&table.lines(0));
     if let Some(best) = layout.candidates.first() {
-        text.push_str(&format!(
-            "\nTHE MARK for {} at {}{}\n",
+        let _ = writeln!(
+            text,
+            "\nTHE MARK for {} at {}{}",
             best.spring,
             best.lean.show(units, 1),
             if best.limits.is_empty() {
@@ -143,7 +146,7 @@ pub fn layout_text(layout: &Layout, units: UnitSystem, most: usize) -> String {
             } else {
                 " (breaks a limit, see the table)"
             }
-        ));
+        );
         text.push_str(&mark_sentence(layout, best, units));
         text.push_str(&cases_text(layout, best, units));
     }
@@ -284,11 +287,12 @@ pub fn layout_csv(layout: &Layout) -> String {
             },
         );
         if c.cases.is_empty() {
-            text.push_str(&format!("{own},,,,,,,,,,,,{limits}\r\n"));
+            let _ = writeln!(text, "{own},,,,,,,,,,,,{limits}\r");
         }
         for case in &c.cases {
-            text.push_str(&format!(
-                "{own},{},{:.3},{:.3},{:.2},{:.3},{:.3},{:.4},{:.3},{},{:.4},{:.4},{limits}\r\n",
+            let _ = writeln!(
+                text,
+                "{own},{},{:.3},{:.3},{:.2},{:.3},{:.3},{:.4},{:.3},{},{:.4},{:.4},{limits}\r",
                 csv_field(&case.name),
                 case.height.mm(),
                 case.sag.mm(),
@@ -301,7 +305,7 @@ pub fn layout_csv(layout: &Layout) -> String {
                     .map_or(String::new(), |f| format!("{:.4}", f.hz())),
                 case.roll.deg(),
                 case.pitch.deg(),
-            ));
+            );
         }
     }
     text

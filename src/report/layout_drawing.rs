@@ -7,6 +7,7 @@
 
 use super::layout_plot::xml;
 use crate::layout::{WheelPart, WheelRoom};
+use std::fmt::Write as _;
 
 /// Bodies get letters in their order.
 fn letter(i: usize) -> char {
@@ -138,13 +139,14 @@ pub fn room_drawing(room: &WheelRoom, columns: usize) -> String {
         text.push_str(line.trim_end());
         text.push('\n');
     }
-    text.push_str(&format!(
-        "# tyre  = rim  - barrel  : disc; one column is {:.0} mm, one row {:.0} mm\n",
+    let _ = writeln!(
+        text,
+        "# tyre  = rim  - barrel  : disc; one column is {:.0} mm, one row {:.0} mm",
         cell * 1e3,
         cell * 2e3
-    ));
+    );
     for (i, (name, _, _)) in room.drawn.iter().enumerate() {
-        text.push_str(&format!("{} {name}\n", letter(i)));
+        let _ = writeln!(text, "{} {name}", letter(i));
     }
     text
 }
@@ -160,10 +162,11 @@ pub fn room_svg(room: &WheelRoom) -> String {
     for (v, view) in views.iter().enumerate() {
         let px = |x: f64| left + (x - view.window[0]) * 1e3;
         let py = |z: f64| 40.0 + top - z * 1e3;
-        content.push_str(&format!(
-            "<text x=\"{left:.0}\" y=\"24\">{}</text>\n",
+        let _ = writeln!(
+            content,
+            "<text x=\"{left:.0}\" y=\"24\">{}</text>",
             xml(view.title)
-        ));
+        );
         if v == 0 {
             for ring in w.rings() {
                 let colour = match ring.part {
@@ -175,14 +178,15 @@ pub fn room_svg(room: &WheelRoom) -> String {
                     (ring.radius[0], ring.radius[1]),
                     (-ring.radius[1], -ring.radius[0]),
                 ] {
-                    content.push_str(&format!(
+                    let _ = writeln!(
+                        content,
                         "<rect x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{:.1}\" fill=\"{colour}\" \
-                         fill-opacity=\"0.6\" stroke=\"#333\"/>\n",
+                         fill-opacity=\"0.6\" stroke=\"#333\"/>",
                         px(-(room.centre_plane.m() + ring.across[1])),
                         py(high),
                         (ring.across[1] - ring.across[0]) * 1e3,
                         (high - low) * 1e3,
-                    ));
+                    );
                 }
             }
         } else {
@@ -191,13 +195,14 @@ pub fn room_svg(room: &WheelRoom) -> String {
                 (w.flange_radius.m(), "#8aa"),
                 (w.barrel_radius.m(), "#8aa"),
             ] {
-                content.push_str(&format!(
+                let _ = writeln!(
+                    content,
                     "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"{:.1}\" fill=\"none\" stroke=\"{colour}\" \
-                     stroke-width=\"2\"/>\n",
+                     stroke-width=\"2\"/>",
                     px(0.0),
                     py(0.0),
                     r * 1e3
-                ));
+                );
             }
         }
         for (i, ([a, b], r)) in view.bodies.iter().enumerate() {
@@ -206,10 +211,11 @@ pub fn room_svg(room: &WheelRoom) -> String {
             if !(inside(a) || inside(b)) {
                 continue;
             }
-            content.push_str(&format!(
+            let _ = writeln!(
+                content,
                 "<line x1=\"{:.1}\" y1=\"{:.1}\" x2=\"{:.1}\" y2=\"{:.1}\" stroke=\"#a04000\" \
                  stroke-opacity=\"0.7\" stroke-linecap=\"round\" stroke-width=\"{:.1}\"/>\n\
-                 <text x=\"{:.1}\" y=\"{:.1}\" font-size=\"16\">{}</text>\n",
+                 <text x=\"{:.1}\" y=\"{:.1}\" font-size=\"16\">{}</text>",
                 px(a[0]),
                 py(a[1]),
                 // A line of no length is not drawn by every program, even with round ends.
@@ -219,18 +225,19 @@ pub fn room_svg(room: &WheelRoom) -> String {
                 px(b[0]) + 8.0,
                 py(b[1]) - 4.0,
                 letter(i),
-            ));
+            );
         }
         left += (view.window[1] - view.window[0]) * 1e3 + GAP_MM;
     }
     let mut below = 40.0 + height;
     for (i, (name, _, _)) in room.drawn.iter().enumerate() {
         below += 22.0;
-        content.push_str(&format!(
-            "<text x=\"0\" y=\"{below:.0}\">{} {}</text>\n",
+        let _ = writeln!(
+            content,
+            "<text x=\"0\" y=\"{below:.0}\">{} {}</text>",
             letter(i),
             xml(name)
-        ));
+        );
     }
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-10 0 {:.0} {:.0}\" role=\"img\" \

@@ -5,6 +5,7 @@ use super::{Table, signed};
 use crate::layout::LinkStudy;
 use crate::quantity::{Length, Quantity, UnitSystem, decimals};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 
 fn sided(shift: Length, units: UnitSystem) -> String {
     let places = if units == UnitSystem::Inch { 3 } else { 1 };
@@ -43,17 +44,18 @@ pub fn link_text(study: &LinkStudy, units: UnitSystem) -> String {
         format!("{way} its frame end by {}", l.abs().shown(units))
     };
     let fine = |l: Length| l.show(units, if units == UnitSystem::Inch { 3 } else { 2 });
-    text.push_str(&format!(
+    let _ = writeln!(
+        text,
         "  The axle wanders {} over this travel; the link is level at {} of travel.\n  \
          Smallest: level in the middle of the travel, at {}: {} (or its axle end the other way);\n  \
-         made {} long, the axle then wanders {} in all, half of it to each side.\n",
+         made {} long, the axle then wanders {} in all, half of it to each side.",
         fine(study.spread),
         signed(study.level_at, units),
         signed(study.better.level_at, units),
         end(study.better.raise_frame_end),
         study.better.length.shown(units),
         fine(study.better.spread),
-    ));
+    );
     text
 }
 

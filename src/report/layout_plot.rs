@@ -5,6 +5,7 @@
 //! only the frame is drawn.
 
 use crate::quantity::decimals;
+use std::fmt::Write as _;
 
 /// One line of a plot.
 #[derive(Debug, Clone, PartialEq)]
@@ -112,35 +113,38 @@ impl Plot {
         let (across, places) = ticks(x0, x1, 8.0);
         for t in across {
             let x = px(t);
-            svg.push_str(&format!(
+            let _ = writeln!(
+                svg,
                 "<line x1=\"{x:.1}\" y1=\"{TOP}\" x2=\"{x:.1}\" y2=\"{:.1}\" stroke=\"#ddd\"/>\
-                 <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\n",
+                 <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
                 TOP + h,
                 TOP + h + 16.0,
                 decimals(t, places),
-            ));
+            );
         }
         let (up, places) = ticks(y0, y1, 6.0);
         for t in up {
             let y = py(t);
-            svg.push_str(&format!(
+            let _ = writeln!(
+                svg,
                 "<line x1=\"{LEFT}\" y1=\"{y:.1}\" x2=\"{:.1}\" y2=\"{y:.1}\" stroke=\"#ddd\"/>\
-                 <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>\n",
+                 <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
                 LEFT + w,
                 LEFT - 6.0,
                 y + 4.0,
                 decimals(t, places),
-            ));
+            );
         }
-        svg.push_str(&format!(
+        let _ = writeln!(
+            svg,
             "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\n\
-             <text transform=\"translate(16 {:.1}) rotate(-90)\" text-anchor=\"middle\">{}</text>\n",
+             <text transform=\"translate(16 {:.1}) rotate(-90)\" text-anchor=\"middle\">{}</text>",
             LEFT + w / 2.0,
             HEIGHT - 14.0,
             xml(&self.right),
             TOP + h / 2.0,
             xml(&self.up),
-        ));
+        );
         for (i, line) in self.lines.iter().enumerate() {
             let (colour, dash) = PENS[i % PENS.len()];
             for piece in line
@@ -152,23 +156,25 @@ impl Plot {
                     .iter()
                     .map(|p| format!("{:.1},{:.1}", px(p.0), py(p.1)))
                     .collect();
-                svg.push_str(&format!(
+                let _ = writeln!(
+                    svg,
                     "<polyline points=\"{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"1.8\" \
-                     stroke-dasharray=\"{dash}\"/>\n",
+                     stroke-dasharray=\"{dash}\"/>",
                     at.join(" "),
-                ));
+                );
             }
             let y = TOP + 16.0 + 16.0 * i as f64;
-            svg.push_str(&format!(
+            let _ = writeln!(
+                svg,
                 "<line x1=\"{:.1}\" y1=\"{:.1}\" x2=\"{:.1}\" y2=\"{:.1}\" stroke=\"{colour}\" stroke-width=\"1.8\" \
-                 stroke-dasharray=\"{dash}\"/><text x=\"{:.1}\" y=\"{y:.1}\">{}</text>\n",
+                 stroke-dasharray=\"{dash}\"/><text x=\"{:.1}\" y=\"{y:.1}\">{}</text>",
                 LEFT + 10.0,
                 y - 4.0,
                 LEFT + 40.0,
                 y - 4.0,
                 LEFT + 46.0,
                 xml(&line.name),
-            ));
+            );
         }
         svg.push_str("</svg>\n");
         svg

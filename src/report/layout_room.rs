@@ -5,6 +5,7 @@ use crate::layout::{Gap, RoomVerdict, WheelRoom};
 use crate::quantity::{Length, Quantity, UnitSystem, decimals};
 use crate::sheet::Side;
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 
 fn number(length: Length, units: UnitSystem) -> String {
     decimals(
@@ -45,8 +46,9 @@ pub fn room_text(room: &WheelRoom, units: UnitSystem) -> String {
         room.least.shown(units),
     );
     for p in &room.poses {
-        text.push_str(&format!(
-            "  {}: wheels {} left, {} right, axle shifted {}\n",
+        let _ = writeln!(
+            text,
+            "  {}: wheels {} left, {} right, axle shifted {}",
             p.name,
             signed(p.left, units),
             signed(p.right, units),
@@ -55,7 +57,7 @@ pub fn room_text(room: &WheelRoom, units: UnitSystem) -> String {
                 s if s < -0.05 => format!("{} to the right", p.shift.abs().shown(units)),
                 _ => "by nothing".to_owned(),
             }
-        ));
+        );
     }
     let unit = Length::unit(units);
     let mut table = Table::new([
@@ -84,14 +86,15 @@ pub fn room_text(room: &WheelRoom, units: UnitSystem) -> String {
             l.shown(units)
         })
     };
-    text.push_str(&format!(
+    let _ = writeln!(
+        text,
         "  ALL: {}\n  largest diameter that clears: {}; widest section: {}; smallest barrel radius: {}\n  \
-         (each alone, the rest as it is)\n",
+         (each alone, the rest as it is)",
         room.verdict().words(),
         shown(room.largest_diameter),
         shown(room.widest_section),
         shown(room.smallest_barrel),
-    ));
+    );
     text.push_str(
         "  Tyres grow with speed and differ by maker; turn the real wheel by hand through full travel, frame on rated\n  \
          stands and nobody underneath, before anything is welded for good.\n",

@@ -3,6 +3,7 @@
 use crate::layout::WeightsFound;
 use crate::quantity::{Length, Mass, Quantity, UnitSystem};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 
 fn pm(value: Mass, u: Mass, units: UnitSystem) -> String {
     format!("{} ± {}", value.shown(units), (u * 2.0).shown(units))
@@ -33,18 +34,16 @@ pub fn weights_text(found: &WeightsFound, units: UnitSystem) -> String {
         at(found.centre, found.height_known),
     );
     for (name, mass) in &found.taken_off {
-        text.push_str(&format!(
-            "  unsprung, taken off: {name} {}\n",
-            mass.shown(units)
-        ));
+        let _ = writeln!(text, "  unsprung, taken off: {name} {}", mass.shown(units));
     }
     let s = &found.sprung;
-    text.push_str(&format!(
-        "  the springs carry {}\n    centre {} (each ± {})\n",
+    let _ = writeln!(
+        text,
+        "  the springs carry {}\n    centre {} (each ± {})",
         pm(s.mass, s.mass_uncertainty, units),
         at(s.centre, found.height_known),
         (s.centre_uncertainty * 2.0).shown(units),
-    ));
+    );
     if !found.height_known {
         text.push_str(
             "  Without a weighing with one axle raised, or a list of all parts, the height is not known;\n  \

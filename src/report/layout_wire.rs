@@ -4,6 +4,7 @@ use super::Table;
 use crate::layout::WireSpring;
 use crate::quantity::{Force, Length, Quantity, UnitSystem, decimals};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 
 /// Stress in the system's own unit.
 fn stress_words(pa: f64, units: UnitSystem) -> String {
@@ -35,14 +36,15 @@ pub fn wire_text(found: &WireSpring, forces: &[Force], units: UnitSystem) -> Str
     } else {
         " (no uncertainty given; 1 % on the wire is 4 % on the rate)".to_owned()
     };
-    text.push_str(&format!("  rate {}{doubt}\n", found.rate.shown(units)));
-    text.push_str(&format!(
-        "  solid {}, {} of travel until the coils touch, at {}\n  spring index {}\n",
+    let _ = writeln!(text, "  rate {}{doubt}", found.rate.shown(units));
+    let _ = writeln!(
+        text,
+        "  solid {}, {} of travel until the coils touch, at {}\n  spring index {}",
         found.solid_length.shown(units),
         found.bind_travel.shown(units),
         found.bind_force.shown(units),
         decimals(found.index, 2),
-    ));
+    );
     let mut table = Table::new([
         "  force",
         &format!("squeezed {}", Length::unit(units)),
