@@ -63,7 +63,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         })?
         .sheet;
     let log = begin_log(&beside(&path), text, Clock::real().now())?;
-    let lines = Lines::new(&sheet, &[])?;
+    let lines = Lines::new(&sheet, &[], &[])?;
     let sitting = Sitting::new(
         sheet.clone(),
         lines,
@@ -82,6 +82,8 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         // With a screen the vehicle stays until somebody presses quit.
         length: (!on_screen || arguments.length.is_some()).then(|| Span::from_s(length)),
         cues: cues(&stage),
+        playing: None,
+        ports: Vec::new(),
     };
     if arguments.telling.plain {
         sheets::print(&format!(

@@ -6,17 +6,19 @@
 
 use super::keeping::{kept_record, unit_of};
 use super::lines::{Lines, SensorLine};
+use super::sensors_fitted::Fitted;
 use super::tell::{KeptTold, Told};
 use crate::advice::{Forecast, Suggestion, forecast, suggest};
 use crate::compare::{Aim, Compared, aims, compare};
-use crate::drivers::Heard;
+use crate::drivers::{DriverError, Heard};
 use crate::logbook::{Answer, KeptBy, KeptId, Load, LogbookWriter, Mark, MarkKind, RawSample};
-use crate::ports::PortEvent;
+use crate::ports::{PortEvent, PortEventKind};
 use crate::posture::{Observation, Posture, Prior, estimate};
 use crate::quantity::{Moment, Span};
 use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
 use crate::sheet::BuildSheet;
 use crate::statics::{Model, StaticsError};
+use std::path::PathBuf;
 use std::sync::mpsc::TryRecvError;
 
 /// The vehicle must have been still for so long before a reading is kept by itself.
@@ -48,6 +50,10 @@ pub(super) struct Sitting {
     pub(super) still_since: Option<Moment>,
     pub(super) moving_since: Option<Moment>,
     pub(super) trouble: Option<String>,
+    /// What comes is played from a capture.
+    pub(super) replayed: bool,
+    /// Height of the floor over its plane under each sensor's beam, metres.
+    floor_m: Vec<f64>,
     prior: Prior,
     marked_at: Option<Moment>,
     keep_asked: bool,
@@ -85,6 +91,8 @@ impl Sitting {
         let bench = Bench::new(&sheet.sensors, lines.of_sensors()).with_slack(slack);
         Ok(Self {
             aims: aims(&sheet),
+            replayed: false,
+            floor_m: vec![0.0; sheet.sensors.len()],
             sheet,
             lines,
             bench,
@@ -115,6 +123,26 @@ impl Sitting {
         })
     }
 
+    /// What finding and zeroing found out: zeros, the floor under the beams,
+    /// and what is to be said of them.
+    pub(super) fn use_fitted(&mut self, fitted: Fitted, now: Moment) {
+        for (sensor, calibration) in fitted.calibrations.into_iter().enumerate() {
+            if let Some(calibration) = calibration {
+                self.bench.set_calibration(sensor, calibration);
+            }
+        }
+        self.floor_m = fitted.floor_m;
+        for (grade, text) in fitted.said {
+            self.say_once(now, grade, text);
+        }
+    }
+
+    /// More ports on which sensors may be.
+    pub(super) fn add_ports(&mut self, candidates: &[PathBuf]) -> Result<(), DriverError> {
+        self.lines.add_candidates(&self.sheet, candidates)?;
+        Ok(())
+    }
+
     /// Names of the loads that are on.
     pub(super) fn loads_named(&self) -> Vec<String> {
         let on = self.sheet.loads.iter().zip(&self.loads_on);
@@ -126,7 +154,9 @@ impl Sitting {
     /// Takes what happened on a port.
     pub(super) fn hear(&mut self, event: &PortEvent) {
         let mut heard = Vec::new();
-        if let Some(news) = self.lines.take(event, &mut heard) {
+        if let (PortEventKind::Sent(_), true) = (&event.kind, self.replayed) {
+            self.lines.was_sent(event.port, event.at, &mut heard);
+        } else if let Some(news) = self.lines.take(event, &mut heard) {
             if news.gone {
                 self.bench.port_gone(event.port);
             }
@@ -141,7 +171,7 @@ impl Sitting {
             match item {
                 Heard::Sample(sample) => {
                     if let Some(sensor) = self.lines.sensor(line, &sample.source) {
-                        self.lines.count_sample(sensor);
+                        self.lines.count_sample(sensor, line);
                         if self.log.is_some() {
                             self.raw.push(RawSample {
                                 sensor: self.sheet.sensors[sensor].name.clone(),
@@ -228,6 +258,11 @@ impl Sitting {
             Grade::Notice,
             format!("{name} {}", if on { "on" } else { "off" }),
         );
+    }
+
+    /// Something to be said that did not come from a sensor.
+    pub(super) fn remark(&mut self, now: Moment, text: String) {
+        self.say(now, Grade::Warning, text);
     }
 
     /// Something to remember.
@@ -358,7 +393,8 @@ impl Sitting {
             .filter(|r| r.is_live() && r.value.is_finite());
         live.map(|r| Observation {
             sensor: r.sensor,
-            value: r.value,
+            // A beam that lands on a bump is shorter by it.
+            value: r.value + self.floor_m.get(r.sensor).copied().unwrap_or(0.0),
             uncertainty: r.uncertainty(),
         })
         .collect()
