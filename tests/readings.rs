@@ -270,6 +270,7 @@ impl Maker {
             zero_uncertainty: 0.0,
             scale_uncertainty: 0.0,
             reversed: false,
+            ..Calibration::default()
         };
         Self {
             channel: Channel::new(calibration, Gate::usual(kind)),

@@ -175,7 +175,7 @@ impl Channel {
         } else {
             self.live()
         };
-        let value = self.calibration.value(raw);
+        let value = self.calibration.value_at(raw, self.temperature_c);
         Reading {
             sensor,
             value,

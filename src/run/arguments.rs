@@ -26,6 +26,12 @@ pub enum Command {
     Watch(WatchArguments),
     /// The whole job on a simulated vehicle, sensors on pseudo-terminals.
     Rehearse(RehearseArguments),
+    /// List ports and sensors; tell what speaks; find which sensor is where.
+    Sensors(SensorsArguments),
+    /// Zero the sensors of a sheet, or map the floor, step by step.
+    Zero(ZeroArguments),
+    /// Record what ports say, byte by byte with times, to be played with 'watch --from'.
+    Record(RecordArguments),
     /// List what the logbook beside a sheet holds.
     Log(LogArguments),
     /// Write the logbook out as CSV or JSON.
@@ -114,6 +120,135 @@ pub struct WatchArguments {
     /// Loads of the sheet that are on from the start; may be given several times.
     #[arg(long = "load", value_name = "NAME")]
     pub loads: Vec<String>,
+    /// Look for sensors with an id of their own on this port too (a pseudo-terminal
+    /// is never listed); may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// Play a capture instead of reading ports; nothing is written to the logbook.
+    #[arg(long, value_name = "FILE", conflicts_with = "port")]
+    pub from: Option<PathBuf>,
+    /// How fast a capture is played: 1 is as it was, 10 ten times as fast, 'max'
+    /// as fast as can be.
+    #[arg(long, value_name = "N", default_value = "1", value_parser = play_speed, requires = "from")]
+    pub speed: f64,
+    /// Say when a zero is older than this.
+    #[arg(long, value_name = "DURATION", default_value = "30d", value_parser = duration)]
+    pub old_zero: f64,
+}
+
+/// `sensors`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct SensorsArguments {
+    /// What to do; without it ports are listed with what speaks on each.
+    #[command(subcommand)]
+    pub action: Option<SensorsAction>,
+    /// This port too (a pseudo-terminal is never listed); may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// Listen so long at each speed, for example 3s.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+}
+
+/// What can be done with sensors.
+#[derive(Debug, Subcommand)]
+pub enum SensorsAction {
+    /// Tell protocol and speed of what is on a port, and print the lines for the sheet.
+    Try(TryArguments),
+    /// Find which sensor is where: the one that moves is the one that is asked for.
+    Find(FindArguments),
+}
+
+/// `sensors try`.
+#[derive(Debug, Args)]
+pub struct TryArguments {
+    /// The port.
+    pub port: PathBuf,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// At this speed only.
+    #[arg(long)]
+    pub baud: Option<u32>,
+    /// Listen so long at each speed, for example 3s.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+}
+
+/// `sensors find`.
+#[derive(Debug, Args)]
+pub struct FindArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// Only this sensor of the sheet; may be given several times.
+    #[arg(long, value_name = "NAME")]
+    pub place: Vec<String>,
+    /// This port too; may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// How steps are asked for and given.
+    #[command(flatten)]
+    pub stepping: Stepping,
+}
+
+/// How a guided command is led.
+#[derive(Debug, Clone, Args)]
+pub struct Stepping {
+    /// One line after the other instead of one step a screen.
+    #[arg(long)]
+    pub plain: bool,
+    /// Take the answers from this file, one a line, instead of the keyboard.
+    #[arg(long, value_name = "FILE")]
+    pub steps: Option<PathBuf>,
+    /// Wait at most so long at each step.
+    #[arg(long, value_name = "DURATION", default_value = "5min", value_parser = duration)]
+    pub wait: f64,
+}
+
+/// `zero`.
+#[derive(Debug, Args)]
+pub struct ZeroArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// Only this sensor of the sheet; may be given several times.
+    #[arg(long, value_name = "NAME")]
+    pub sensor: Vec<String>,
+    /// Map the floor instead: heights at wheels, beams and stations.
+    #[arg(long)]
+    pub floor: bool,
+    /// With --floor: the inclinometer that lies on the straight edge.
+    #[arg(long, value_name = "NAME", requires = "floor")]
+    pub with: Option<String>,
+    /// This port too; may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// How steps are asked for and given.
+    #[command(flatten)]
+    pub stepping: Stepping,
+}
+
+/// `record`.
+#[derive(Debug, Args)]
+pub struct RecordArguments {
+    /// The ports, then the file to write; an existing file is kept.
+    #[arg(required = true, value_name = "PORT... FILE")]
+    pub paths: Vec<PathBuf>,
+    /// Record the ports of this sheet (and ask the sensors what it says must be asked).
+    #[arg(long, value_name = "SHEET")]
+    pub sheet: Option<PathBuf>,
+    /// Line speed; without it it is found out by listening.
+    #[arg(long)]
+    pub baud: Option<u32>,
+    /// Stop after this long, for example 90s.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+    /// What happens, in words; goes into the file.
+    #[arg(long, value_name = "WORDS")]
+    pub situation: Option<String>,
 }
 
 /// `rehearse`.
@@ -131,9 +266,41 @@ pub struct RehearseArguments {
     /// Chooses the noise, the sensors' zeros and the helper's moves.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
+    /// Pull a sensor's plug for a while, for example "rear link@30s-42s"; may be
+    /// given several times.
+    #[arg(long, value_name = "SENSOR@FROM-TO", value_parser = unplug)]
+    pub unplug: Vec<Unplug>,
     /// Keep sheet and logbook in this folder (else they are thrown away).
     #[arg(long, value_name = "FOLDER")]
     pub folder: Option<PathBuf>,
+}
+
+/// A sensor without its plug for a while.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unplug {
+    /// The sensor's name.
+    pub sensor: String,
+    /// Simulated seconds at which the plug is pulled.
+    pub from_s: f64,
+    /// Simulated seconds at which it is back.
+    pub to_s: f64,
+}
+
+/// Reads `rear link@30s-42s`.
+fn unplug(text: &str) -> Result<Unplug, String> {
+    let form =
+        || format!("'{text}' is not of the form 'SENSOR@FROM-TO', for example 'rear link@30s-42s'");
+    let (sensor, times) = text.rsplit_once('@').ok_or_else(form)?;
+    let (from, to) = times.split_once('-').ok_or_else(form)?;
+    let (from_s, to_s) = (duration(from)?, duration(to)?);
+    if to_s <= from_s {
+        return Err(format!("'{to}' is not after '{from}'"));
+    }
+    Ok(Unplug {
+        sensor: sensor.trim().to_owned(),
+        from_s,
+        to_s,
+    })
 }
 
 /// `log`.
@@ -167,6 +334,19 @@ pub struct ExportArguments {
     /// Replace an existing file.
     #[arg(long)]
     pub force: bool,
+}
+
+/// Reads `10` or `max` as a speed.
+fn play_speed(text: &str) -> Result<f64, String> {
+    match text.trim() {
+        "max" => Ok(f64::INFINITY),
+        number => match number.parse::<f64>() {
+            Ok(n) if n.is_finite() && (0.01..=1e4).contains(&n) => Ok(n),
+            _ => Err(format!(
+                "'{text}' is no speed from 0.01 to 10000, nor 'max'"
+            )),
+        },
+    }
 }
 
 /// Reads `90`, `90s`, `5min`, `2h` as seconds.

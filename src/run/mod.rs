@@ -6,15 +6,26 @@
 
 mod arguments;
 mod failure;
+mod keeping;
 mod lines;
 mod log;
+mod record;
 mod rehearse;
+mod sensors;
+mod sensors_ear;
+mod sensors_find;
+mod sensors_fitted;
+mod sensors_steps;
+mod sensors_trial;
 mod sheets;
 mod sitting;
 mod targets;
 mod tell;
 mod view;
 mod watch;
+mod zero;
+mod zero_floor;
+mod zero_hold;
 
 pub use arguments::{Arguments, Command};
 pub use failure::Failure;
@@ -31,6 +42,9 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Targets(targets) => targets::run(&targets),
         Command::Watch(watch) => watch::run(&watch),
         Command::Rehearse(rehearse) => rehearse::run(&rehearse),
+        Command::Sensors(sensors) => sensors::run(&sensors),
+        Command::Zero(zero) => zero::run(&zero),
+        Command::Record(record) => record::run(&record),
         Command::Log(log) => log::list(&log),
         Command::Export(export) => log::export(&export),
     }

@@ -121,6 +121,7 @@ impl Wrong {
                 "give 'sprung' and 'centre' instead of [weight.scales]"
             }
             Self::SensorUnfindable { .. } => "add 'device' (wire protocol) or 'port'",
+            Self::NotBytes { .. } => "write two digits for each byte: 'aa 55'",
             Self::SameSensor { .. } => "two sensors need two ids, two channels or two ports",
             Self::NothingToRead { .. } => "add it to the sheet, or correct what the sensor reads",
             Self::SetPath { .. } => {

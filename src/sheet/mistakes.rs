@@ -414,6 +414,12 @@ pub enum Wrong {
         /// Its name.
         name: String,
     },
+    /// Bytes that are none.
+    #[error("'{typed}' are no bytes in hexadecimal")]
+    NotBytes {
+        /// As typed.
+        typed: String,
+    },
     /// Two sensors that are one.
     #[error("sensors '{first}' and '{second}' are the same: {what}")]
     SameSensor {
@@ -499,6 +505,7 @@ impl Wrong {
             Self::LessThanUnsprung { .. } => "sheet.weight.less_than_unsprung",
             Self::ScalesWithoutAxle { .. } => "sheet.weight.scales_without_axle",
             Self::SensorUnfindable { .. } => "sheet.sensor.unfindable",
+            Self::NotBytes { .. } => "sheet.sensor.bytes",
             Self::SameSensor { .. } => "sheet.sensor.same",
             Self::NothingToRead { .. } => "sheet.sensor.nothing_to_read",
             Self::SetPath { .. } => "sheet.set.path",

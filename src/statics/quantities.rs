@@ -265,7 +265,7 @@ fn axle_quantities(model: &Model, rest: &Equilibrium, i: usize) -> AxleQuantitie
     let rates = model.suspension_rates(i, q);
     let (heave, roll) = model.wheel_motions(i);
     let (k_heave, k_roll) = (rates.both_wheels, rates.roll);
-    let heights = model.wheel_heights(i, &pose);
+    let heights = model.wheel_clearances(i, &pose);
     let tyre_rates = axle.tyre.map(|t| {
         heights.map(|h| {
             if h < t.radius {

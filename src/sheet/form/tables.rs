@@ -78,7 +78,30 @@ const UNIT_WORDS: &[&str] = &["metric", "inch"];
 /// The two ends.
 pub(super) const END_WORDS: &[&str] = &["rear", "front"];
 /// The words of `protocol`.
-const PROTOCOL_WORDS: &[&str] = &["wire", "xdr"];
+const PROTOCOL_WORDS: &[&str] = &["wire", "xdr", "lines", "frames", "modbus"];
+/// The words of a sensor's `unit`.
+const VALUE_UNIT_WORDS: &[&str] = &["deg", "rad", "m", "mm", "in"];
+/// The words of `check`; CRCs as the public catalogue of them has it.
+const CHECK_WORDS: &[&str] = &[
+    "none",
+    "sum",
+    "zero-sum",
+    "xor",
+    "crc-8/smbus",
+    "crc-8/maxim-dow",
+    "crc-8/nrsc-5",
+    "crc-16/modbus",
+    "crc-16/ibm-3740",
+    "crc-16/xmodem",
+    "crc-16/kermit",
+    "crc-16/arc",
+];
+/// The words of `digits`.
+const DIGIT_WORDS: &[&str] = &["text", "signed", "unsigned"];
+/// The words of `number`.
+const REGISTER_WORDS: &[&str] = &["u16", "i16", "u32", "i32", "f32"];
+/// The words of `order`: a is the highest byte.
+const ORDER_WORDS: &[&str] = &["abcd", "cdab", "badc", "dcba"];
 /// The words of `reads`.
 const READS_WORDS: &[&str] = &[
     "frame roll",
@@ -621,7 +644,7 @@ static SENSOR: Form = Form {
             "protocol",
             "wire",
             Kind::Word(PROTOCOL_WORDS),
-            "'wire', the project's own, or 'xdr', NMEA 0183 transducer sentences",
+            "'wire', the project's own; 'xdr', NMEA 0183 transducer sentences; 'lines' or 'frames' of a module, described here; 'modbus', Modbus RTU",
         ),
         may("device", Kind::Device, "wire: the 64-bit id of the device"),
         or(
@@ -643,7 +666,112 @@ static SENSOR: Form = Form {
         may(
             "baud",
             Kind::Whole(300, 4_000_000),
-            "line speed; without it 115200 for 'wire' and 4800 for 'xdr'",
+            "line speed; without it 115200 for 'wire', 4800 for 'xdr', else 9600",
+        ),
+        may(
+            "pattern",
+            Kind::Name,
+            "lines: the line as it is sent, {value} in place of the number, {skip} for what changes",
+        ),
+        may(
+            "header",
+            Kind::Name,
+            "frames: the bytes at the beginning of each, as 'aa 55'",
+        ),
+        may(
+            "length",
+            Kind::Whole(2, 255),
+            "frames: bytes of a frame, header and check included",
+        ),
+        may(
+            "check",
+            Kind::Word(CHECK_WORDS),
+            "frames: the check at the end; without it none",
+        ),
+        may(
+            "check_low_first",
+            Kind::Flag,
+            "frames: a check of two bytes comes low byte first",
+        ),
+        may(
+            "at",
+            Kind::Whole(0, 254),
+            "frames: first byte of the number, counted from 0 at the header",
+        ),
+        may("bytes", Kind::Whole(1, 16), "frames: bytes of the number"),
+        may(
+            "digits",
+            Kind::Word(DIGIT_WORDS),
+            "frames: how the number is written",
+        ),
+        may(
+            "low_first",
+            Kind::Flag,
+            "frames: the number's low byte comes first",
+        ),
+        may(
+            "address",
+            Kind::Whole(1, 247),
+            "modbus: address of the device",
+        ),
+        may(
+            "function",
+            Kind::Whole(3, 4),
+            "modbus: 3 holding registers, 4 input registers; without it 3",
+        ),
+        may(
+            "register",
+            Kind::Whole(0, 65_535),
+            "modbus: the first register, counted from 0 as on the line",
+        ),
+        may(
+            "number",
+            Kind::Word(REGISTER_WORDS),
+            "modbus: how the number lies in its registers; without it i16",
+        ),
+        may(
+            "order",
+            Kind::Word(ORDER_WORDS),
+            "modbus: order of its bytes, a the highest; without it abcd",
+        ),
+        may(
+            "timeout",
+            Kind::Quantity(
+                Dimension::Time,
+                Range::Between(0.02, 10.0, "between 20 ms and 10 s"),
+            ),
+            "modbus: how long an answer may take; without it 200 ms",
+        ),
+        may(
+            "period",
+            Kind::Quantity(
+                Dimension::Time,
+                Range::Between(0.02, 60.0, "between 20 ms and 1 min"),
+            ),
+            "modbus: time between two questions; without it 200 ms",
+        ),
+        may(
+            "unit",
+            Kind::Word(VALUE_UNIT_WORDS),
+            "lines, frames, modbus: unit of the number",
+        ),
+        may(
+            "scale",
+            Kind::Ratio(1e-9, 1e9),
+            "lines, frames, modbus: what a number of 1 is worth in the unit; without it 1",
+        ),
+        may(
+            "start",
+            Kind::Name,
+            "lines, frames: sent at opening to make it speak; text, or bytes as '0x80 06'",
+        ),
+        may(
+            "ask_every",
+            Kind::Quantity(
+                Dimension::Time,
+                Range::Between(0.02, 60.0, "between 20 ms and 1 min"),
+            ),
+            "lines, frames: 'start' is sent again so often, for a module that only answers",
         ),
         must("reads", Kind::Word(READS_WORDS), "what it reads"),
         may(
