@@ -9,6 +9,15 @@
 )]
 
 mod drivers;
+mod layout_candidates;
+mod layout_lean;
+mod layout_link;
+mod layout_room;
+mod layout_scipy;
+mod layout_sheet;
+mod layout_springs;
+mod layout_weights;
+mod layout_wire;
 mod log_report;
 mod logbook;
 mod one_way;

@@ -5,6 +5,14 @@
 
 mod csv;
 mod json_log;
+mod layout_candidates;
+mod layout_drawing;
+mod layout_lean;
+mod layout_link;
+mod layout_plot;
+mod layout_room;
+mod layout_weights;
+mod layout_wire;
 mod log_table;
 mod recorded;
 mod suggestion;
@@ -14,6 +22,13 @@ mod words;
 
 pub use csv::{events_csv, kept_csv};
 pub use json_log::{history_json, history_json_lines};
+pub use layout_candidates::{layout_csv, layout_json, layout_text};
+pub use layout_drawing::{room_drawing, room_svg};
+pub use layout_lean::{lean_json, lean_svg, lean_text};
+pub use layout_link::{link_json, link_svg, link_text};
+pub use layout_room::{room_json, room_text};
+pub use layout_weights::{weights_json, weights_text};
+pub use layout_wire::{wire_json, wire_text};
 pub use log_table::log_table;
 pub use recorded::moment_words;
 pub use suggestion::{aim_name, suggestion_lines, suggestion_text};

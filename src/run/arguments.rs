@@ -269,9 +269,41 @@ pub struct RehearseArguments {
     /// Chooses the noise, the sensors' zeros and the helper's moves.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
+    /// Pull a sensor's plug for a while, for example "rear link@30s-42s"; may be
+    /// given several times.
+    #[arg(long, value_name = "SENSOR@FROM-TO", value_parser = unplug)]
+    pub unplug: Vec<Unplug>,
     /// Keep sheet and logbook in this folder (else they are thrown away).
     #[arg(long, value_name = "FOLDER")]
     pub folder: Option<PathBuf>,
+}
+
+/// A sensor without its plug for a while.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unplug {
+    /// The sensor's name.
+    pub sensor: String,
+    /// Simulated seconds at which the plug is pulled.
+    pub from_s: f64,
+    /// Simulated seconds at which it is back.
+    pub to_s: f64,
+}
+
+/// Reads `rear link@30s-42s`.
+fn unplug(text: &str) -> Result<Unplug, String> {
+    let form =
+        || format!("'{text}' is not of the form 'SENSOR@FROM-TO', for example 'rear link@30s-42s'");
+    let (sensor, times) = text.rsplit_once('@').ok_or_else(form)?;
+    let (from, to) = times.split_once('-').ok_or_else(form)?;
+    let (from_s, to_s) = (duration(from)?, duration(to)?);
+    if to_s <= from_s {
+        return Err(format!("'{to}' is not after '{from}'"));
+    }
+    Ok(Unplug {
+        sensor: sensor.trim().to_owned(),
+        from_s,
+        to_s,
+    })
 }
 
 /// `log`.

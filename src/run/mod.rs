@@ -6,6 +6,7 @@
 
 mod arguments;
 mod failure;
+mod keeping;
 mod lines;
 mod log;
 mod record;

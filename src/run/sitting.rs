@@ -4,18 +4,16 @@
 //! the view is drawn from, [`Told`] for those without a screen, records for the
 //! logbook. No clock and no port inside, so a replay gives the same answer.
 
+use super::keeping::{kept_record, unit_of};
 use super::lines::{Lines, SensorLine};
 use super::sensors_fitted::Fitted;
 use super::tell::{KeptTold, Told};
 use crate::advice::{Forecast, Suggestion, forecast, suggest};
 use crate::compare::{Aim, Compared, aims, compare};
 use crate::drivers::{DriverError, Heard};
-use crate::logbook::{
-    Answer, KeptBy, KeptId, KeptQuantity, KeptReading, KeptSensor, KeptState, Load, LogbookWriter,
-    Mark, MarkKind, Origin as LoggedOrigin, RawSample, Unit,
-};
+use crate::logbook::{Answer, KeptBy, KeptId, Load, LogbookWriter, Mark, MarkKind, RawSample};
 use crate::ports::{PortEvent, PortEventKind};
-use crate::posture::{Observation, Origin, Posture, Prior, estimate};
+use crate::posture::{Observation, Posture, Prior, estimate};
 use crate::quantity::{Moment, Span};
 use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
 use crate::sheet::BuildSheet;
@@ -33,19 +31,6 @@ const KEEP_AGAIN_S: f64 = 60.0;
 const ADVICE_EVERY_S: f64 = 1.0;
 /// A message stays for so long.
 const MESSAGE_S: f64 = 8.0;
-
-/// Names of the posture's coordinates, as the logbook keeps them.
-const COORDINATE_NAMES: [&str; crate::posture::POSTURE_COORDINATES] = [
-    "frame height m",
-    "frame roll rad",
-    "frame pitch rad",
-    "rear first",
-    "rear second",
-    "front first",
-    "front second",
-    "floor roll rad",
-    "floor pitch rad",
-];
 
 /// What is known while somebody sits at the vehicle.
 #[derive(Debug)]
@@ -354,7 +339,7 @@ impl Sitting {
         last.is_none_or(|at| now.since(at).s() >= every_s - 1e-3)
     }
 
-    fn names(&self, posture: &Posture) -> Vec<String> {
+    pub(super) fn names(&self, posture: &Posture) -> Vec<String> {
         posture
             .quantities
             .iter()
@@ -460,68 +445,10 @@ impl Sitting {
             return;
         };
         let told = KeptTold::new(now, since, self, &posture, self.names(&posture), by);
-        let record = self.record(&told, &posture, by);
+        let record = kept_record(self, &told, &posture, by);
         match &self.log {
             Some(log) => self.pending.push((told, log.keep(record))),
             None => self.accept(told),
-        }
-    }
-
-    fn record(&self, told: &KeptTold, posture: &Posture, by: KeptBy) -> KeptReading {
-        KeptReading {
-            at: told.at,
-            still_since: Some(told.still_since),
-            case: None,
-            loads: self
-                .sheet
-                .loads
-                .iter()
-                .zip(&self.loads_on)
-                .filter(|(_, on)| **on)
-                .map(|(l, _)| Load {
-                    name: l.name.clone(),
-                    mass_kg: l.mass.kg(),
-                    at_m: Some(l.at.m()),
-                })
-                .collect(),
-            by,
-            note: String::new(),
-            quantities: posture
-                .quantities
-                .iter()
-                .zip(self.names(posture))
-                .map(|(m, name)| KeptQuantity {
-                    name,
-                    unit: if m.key.is_angle() {
-                        Unit::Radian
-                    } else {
-                        Unit::Metre
-                    },
-                    value: m.value,
-                    standard_uncertainty: m.uncertainty,
-                    origin: match m.origin {
-                        Origin::Measured => LoggedOrigin::Measured,
-                        Origin::Assumed => LoggedOrigin::Assumed,
-                    },
-                })
-                .collect(),
-            state: Some(KeptState {
-                coordinates: COORDINATE_NAMES.iter().map(|&n| n.to_owned()).collect(),
-                values: posture.state.iter().copied().collect(),
-                covariance: posture.covariance.iter().copied().collect(),
-            }),
-            sensors: self
-                .readings
-                .iter()
-                .map(|r| KeptSensor {
-                    name: self.sheet.sensors[r.sensor].name.clone(),
-                    unit: unit_of(kind_due(&self.sheet.sensors[r.sensor].reads)),
-                    value: r.value.is_finite().then_some(r.value),
-                    noise_uncertainty: r.noise_u.is_finite().then_some(r.noise_u),
-                    zero_uncertainty: if r.zero_u.is_finite() { r.zero_u } else { 0.0 },
-                    quality: r.quality.to_string(),
-                })
-                .collect(),
         }
     }
 
@@ -644,12 +571,5 @@ impl Grade {
             Self::Warning => "warning",
             Self::Error => "error",
         }
-    }
-}
-
-const fn unit_of(kind: crate::drivers::SampleKind) -> Unit {
-    match kind {
-        crate::drivers::SampleKind::Angle => Unit::Radian,
-        crate::drivers::SampleKind::Distance => Unit::Metre,
     }
 }

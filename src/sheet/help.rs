@@ -92,6 +92,9 @@ impl Wrong {
                 "solid is the length with the coils touching, free the length of the spring on the bench"
             }
             Self::NotRising { .. } => "sort the rows; each must be above the one before",
+            Self::BandBackwards { .. } => {
+                "the first is the lower end of the band, the second the upper"
+            }
             Self::TableStart { .. } => "begin with [\"0 mm\", \"0 N\"]",
             Self::LinkNoLength { .. } => {
                 "one end is a frame point, the other an axle point; check their heights"

@@ -303,6 +303,14 @@ pub enum Wrong {
         /// Counted from 1.
         row: usize,
     },
+    /// A band of which the upper end is not above the lower.
+    #[error("'{to}' is not above '{from}'")]
+    BandBackwards {
+        /// Lower end, with its path.
+        from: String,
+        /// Upper end, with its path.
+        to: String,
+    },
     /// A spring table that does not begin at nothing.
     #[error("the first row of '{key}' is not zero compression and zero force")]
     TableStart {
@@ -481,6 +489,7 @@ impl Wrong {
             Self::CollarOutside { .. } => "sheet.collar.outside",
             Self::SolidNotShorter { .. } => "sheet.spring.solid_length",
             Self::NotRising { .. } => "sheet.table.not_rising",
+            Self::BandBackwards { .. } => "sheet.band.backwards",
             Self::TableStart { .. } => "sheet.table.start",
             Self::LinkNoLength { .. } => "sheet.link.no_length",
             Self::LinkTooShort { .. } => "sheet.link.too_short",

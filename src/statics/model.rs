@@ -326,6 +326,11 @@ impl Model {
             .map(|(name, link)| (name.as_str(), link))
     }
 
+    /// Where the design centreline of axle `i` is, metres ahead of the rear one.
+    pub fn axle_x(&self, i: usize) -> f64 {
+        self.axles[i].x
+    }
+
     /// Everything on the frame that is there now, newtons.
     pub fn sprung_weight_n(&self) -> f64 {
         self.masses

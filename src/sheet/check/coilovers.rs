@@ -164,8 +164,22 @@ impl Check<'_> {
             );
             return None;
         }
-        let curve = self.curve(&spring);
-        self.need_layered(&spring, "free_length", "length of the spring on the bench");
+        self.one_spring(&spring)
+    }
+
+    /// A spring that stands in a table of its own.
+    pub(super) fn stock_spring(&mut self, one: &Typed) -> Option<Spring> {
+        self.one_spring(&Layered {
+            over: Some(one),
+            under: None,
+            end: one,
+            key: "stock",
+        })
+    }
+
+    fn one_spring(&mut self, spring: &Layered<'_>) -> Option<Spring> {
+        let curve = self.curve(spring);
+        self.need_layered(spring, "free_length", "length of the spring on the bench");
         let free_length = spring.length("free_length");
         let solid_length = spring.length("solid_length");
         if let (Some(free), Some(solid)) = (free_length, solid_length)

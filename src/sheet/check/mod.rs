@@ -7,9 +7,12 @@
 mod axles;
 mod coilovers;
 mod holes;
+mod plans;
 mod sensors;
 mod stations;
 mod weights;
+
+pub(super) use plans::plans;
 
 use std::collections::BTreeMap;
 

@@ -3,10 +3,11 @@
 //! In: nothing. Out: the description that [`super`] explains. Refused: nothing
 //! by itself.
 
+use super::plans::{STOCK, WHEEL, WISH};
 use super::{Column, Field, Form, Kind, Range};
 use crate::quantity::Dimension;
 
-const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
+pub(super) const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
     Field {
         key,
         kind,
@@ -16,7 +17,7 @@ const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
     }
 }
 
-const fn may(key: &'static str, kind: Kind, about: &'static str) -> Field {
+pub(super) const fn may(key: &'static str, kind: Kind, about: &'static str) -> Field {
     Field {
         key,
         kind,
@@ -26,7 +27,12 @@ const fn may(key: &'static str, kind: Kind, about: &'static str) -> Field {
     }
 }
 
-const fn or(key: &'static str, default: &'static str, kind: Kind, about: &'static str) -> Field {
+pub(super) const fn or(
+    key: &'static str,
+    default: &'static str,
+    kind: Kind,
+    about: &'static str,
+) -> Field {
     Field {
         key,
         kind,
@@ -36,25 +42,25 @@ const fn or(key: &'static str, default: &'static str, kind: Kind, about: &'stati
     }
 }
 
-const ANY_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Any);
-const A_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Positive);
-const LENGTH_OR_NONE: Kind = Kind::Quantity(Dimension::Length, Range::NotNegative);
+pub(super) const ANY_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Any);
+pub(super) const A_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Positive);
+pub(super) const LENGTH_OR_NONE: Kind = Kind::Quantity(Dimension::Length, Range::NotNegative);
 const BIG_LENGTH: Kind = Kind::Quantity(
     Dimension::Length,
     Range::Between(0.2, 30.0, "between 200 mm and 30 m"),
 );
 const A_MASS: Kind = Kind::Quantity(Dimension::Mass, Range::Positive);
 const MASS_OR_NONE: Kind = Kind::Quantity(Dimension::Mass, Range::NotNegative);
-const A_RATE: Kind = Kind::Quantity(Dimension::SpringRate, Range::Positive);
-const SOME_SHARE: Kind = Kind::Quantity(
+pub(super) const A_RATE: Kind = Kind::Quantity(Dimension::SpringRate, Range::Positive);
+pub(super) const SOME_SHARE: Kind = Kind::Quantity(
     Dimension::Share,
     Range::Between(0.0, 1.0, "between 0 % and 100 %"),
 );
-const SOME_TILT: Kind = Kind::Quantity(
+pub(super) const SOME_TILT: Kind = Kind::Quantity(
     Dimension::Angle,
     Range::Between(-0.7, 0.7, "between -40 deg and 40 deg"),
 );
-const TILT_TOLERANCE: Kind = Kind::Quantity(
+pub(super) const TILT_TOLERANCE: Kind = Kind::Quantity(
     Dimension::Angle,
     Range::Between(1e-5, 0.7, "more than zero and at most 40 deg"),
 );
@@ -70,7 +76,7 @@ const SUPPORT_WORDS: &[&str] = &["tyres", "blocks", "stands"];
 /// The words of `units`.
 const UNIT_WORDS: &[&str] = &["metric", "inch"];
 /// The two ends.
-const END_WORDS: &[&str] = &["rear", "front"];
+pub(super) const END_WORDS: &[&str] = &["rear", "front"];
 /// The words of `protocol`.
 const PROTOCOL_WORDS: &[&str] = &["wire", "xdr", "lines", "frames", "modbus"];
 /// The words of a sensor's `unit`.
@@ -153,6 +159,17 @@ pub(in crate::sheet) static SHEET: Form = Form {
         ),
         may("floor", Kind::Table(&FLOOR), "the floor it stands on"),
         may("sensor", Kind::Tables(&SENSOR), "what is clipped on"),
+        may(
+            "wish",
+            Kind::Table(&WISH),
+            "before the weld: what is asked of an axle's coilovers",
+        ),
+        may("stock", Kind::Tables(&STOCK), "springs to choose from"),
+        may(
+            "wheel",
+            Kind::Table(&WHEEL),
+            "a wheel with its tyre, and what is round it",
+        ),
     ],
 };
 
