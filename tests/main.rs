@@ -8,6 +8,8 @@
     reason = "a test may end at once, and exact values are compared exactly"
 )]
 
+mod advice;
+mod advice_shop;
 mod drivers;
 mod layout_candidates;
 mod layout_lean;

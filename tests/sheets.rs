@@ -684,3 +684,22 @@ fn what_is_no_sheet_at_all_is_refused_in_good_time() {
     assert_eq!(codes, ["sheet.too_long"]);
     assert!(mistakes.to_string().contains("no sheet is that long"));
 }
+
+#[test]
+fn a_shelf_is_read_as_written() {
+    let sheet = good("shelf");
+    let [red, blue] = sheet.shelf.as_slice() else {
+        panic!("two springs: {:?}", sheet.shelf);
+    };
+    assert_eq!((red.name.as_str(), red.count), ("red 30", 2));
+    near(red.spring.free_length.mm(), 210.0, 1e-9);
+    near(red.spring.rate_uncertainty, 0.05 / 3.0_f64.sqrt(), 1e-12);
+    let SpringCurve::Linear(rate) = &red.spring.curve else {
+        panic!("a rate");
+    };
+    near(rate.n_per_mm(), 30.0, 1e-9);
+    assert_eq!(blue.count, 4);
+    assert_eq!(blue.spring.solid_length, None);
+    assert!(matches!(&blue.spring.curve, SpringCurve::Table(rows) if rows.len() == 3));
+    assert!(good("plain").shelf.is_empty());
+}

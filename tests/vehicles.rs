@@ -86,6 +86,7 @@ pub fn sheet(axles: Vec<Axle>, mass_kg: f64, centre_mm: [f64; 3]) -> BuildSheet 
             pitch: None,
             links: Vec::new(),
         },
+        shelf: Vec::new(),
         floor: Floor {
             roll: Angle::ZERO,
             pitch: Angle::ZERO,

@@ -14,6 +14,7 @@ mod layout_room;
 mod layout_weights;
 mod layout_wire;
 mod log_table;
+mod plans;
 mod recorded;
 mod suggestion;
 mod table;
@@ -30,6 +31,10 @@ pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use log_table::log_table;
+pub use plans::{
+    Basis, advice_json, advice_text, answer_json, answer_text, leave_sentence, operation_words,
+    plan_steps, promise_json, promise_text,
+};
 pub use recorded::moment_words;
 pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use table::Table;

@@ -32,6 +32,10 @@ pub enum Command {
     Zero(ZeroArguments),
     /// Record what ports say, byte by byte with times, to be played with 'watch --from'.
     Record(RecordArguments),
+    /// What to change, ranked, with what each plan does; or why to leave it.
+    Advise(AdviseArguments),
+    /// Enter what was done; without anything, whether it did what was promised.
+    Changed(ChangedArguments),
     /// List what the logbook beside a sheet holds.
     Log(LogArguments),
     /// Write the logbook out as CSV or JSON.
@@ -304,6 +308,53 @@ fn unplug(text: &str) -> Result<Unplug, String> {
         from_s,
         to_s,
     })
+}
+
+/// `advise`.
+#[derive(Debug, Args)]
+pub struct AdviseArguments {
+    /// The build sheet; the logbook beside it gives readings and changes.
+    pub sheet: PathBuf,
+    /// A load case that counts; may be given several times for the best compromise.
+    #[arg(long = "case", value_name = "NAME")]
+    pub cases: Vec<String>,
+    /// What an operation of your own would do, for example "rear left collar 2 turns up".
+    #[arg(long, value_name = "WORDS")]
+    pub why: Option<String>,
+    /// Let left and right differ in holes and springs.
+    #[arg(long)]
+    pub independent: bool,
+    /// Print JSON: mm, deg, N, kg, Hz.
+    #[arg(long)]
+    pub json: bool,
+    /// Another value for a field of the sheet; may be given several times.
+    #[arg(long = "set", value_name = "PATH=VALUE")]
+    pub overrides: Vec<String>,
+}
+
+/// `changed`.
+#[derive(Debug, Args)]
+pub struct ChangedArguments {
+    /// The build sheet whose logbook it is.
+    pub sheet: PathBuf,
+    /// A collar that was turned, for example "rear left"; with --turns.
+    #[arg(long, value_name = "UNIT")]
+    pub collar: Vec<String>,
+    /// How far, for example "+1 1/2" or "3/4 turn down"; once for each collar.
+    #[arg(long, value_name = "TURNS", allow_hyphen_values = true)]
+    pub turns: Vec<String>,
+    /// A bolt that was moved, for example "rear left lower 2".
+    #[arg(long, value_name = "UNIT END HOLE")]
+    pub hole: Vec<String>,
+    /// A spring that was fitted, for example "rear left red 30", or "rear left own".
+    #[arg(long, value_name = "UNIT NAME")]
+    pub spring: Vec<String>,
+    /// Words to it.
+    #[arg(long)]
+    pub note: Option<String>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// `log`.

@@ -4,7 +4,9 @@
 //! [`Failure`] with message, stable code, help and exit code (2: the user's to
 //! mend, 1: ours or the machine's). Refused: nothing that a stage would take.
 
+mod advise;
 mod arguments;
+mod changed;
 mod failure;
 mod keeping;
 mod lines;
@@ -46,6 +48,8 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Sensors(sensors) => sensors::run(&sensors),
         Command::Zero(zero) => zero::run(&zero),
         Command::Record(record) => record::run(&record),
+        Command::Advise(advise) => advise::run(&advise),
+        Command::Changed(changed) => changed::run(&changed),
         Command::Log(log) => log::list(&log),
         Command::Export(export) => log::export(&export),
     }

@@ -28,6 +28,8 @@ pub struct BuildSheet {
     pub cases: Vec<LoadCase>,
     /// What the builder wants.
     pub targets: Targets,
+    /// Springs that could be fitted.
+    pub shelf: Vec<ShelfSpring>,
     /// The floor the vehicle stands on.
     pub floor: Floor,
     /// What is clipped on.
@@ -208,6 +210,17 @@ pub struct Spring {
     pub solid_length: Option<Length>,
     /// Standard uncertainty of the rate, as a share of it.
     pub rate_uncertainty: f64,
+}
+
+/// A kind of spring on the builder's shelf.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ShelfSpring {
+    /// What is written on it.
+    pub name: String,
+    /// The spring.
+    pub spring: Spring,
+    /// How many of them there are.
+    pub count: u32,
 }
 
 /// Force over compression. Never pulls.

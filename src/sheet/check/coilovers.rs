@@ -182,16 +182,7 @@ impl Check<'_> {
         self.need_layered(spring, "free_length", "length of the spring on the bench");
         let free_length = spring.length("free_length");
         let solid_length = spring.length("solid_length");
-        if let (Some(free), Some(solid)) = (free_length, solid_length)
-            && solid.value >= free.value
-        {
-            let wrong = Wrong::SolidNotShorter {
-                solid: solid.value,
-                free: free.value,
-            };
-            let found = Found::new(solid.at, wrong).and(free.at, "free length");
-            self.found.push(found);
-        }
+        self.solid_is_shorter(free_length, solid_length);
         // The side's table assumes nothing, so where only that is there the
         // tolerance is the form's.
         let tolerance = match spring.with("rate_tolerance") {
@@ -206,6 +197,24 @@ impl Check<'_> {
         })
     }
 
+    /// Complains of a solid length that is not below the free length.
+    pub(super) fn solid_is_shorter(
+        &mut self,
+        free: Option<Placed<Length>>,
+        solid: Option<Placed<Length>>,
+    ) {
+        if let (Some(free), Some(solid)) = (free, solid)
+            && solid.value >= free.value
+        {
+            let wrong = Wrong::SolidNotShorter {
+                solid: solid.value,
+                free: free.value,
+            };
+            let found = Found::new(solid.at, wrong).and(free.at, "free length");
+            self.found.push(found);
+        }
+    }
+
     /// Rate or table; the side's own, whichever it gives, goes first.
     fn curve(&mut self, spring: &Layered<'_>) -> Option<SpringCurve> {
         let Some(table) = [spring.over, spring.under]
@@ -218,6 +227,11 @@ impl Check<'_> {
             }
             return None;
         };
+        self.curve_in(table)
+    }
+
+    /// The rate or the table that a table gives.
+    pub(super) fn curve_in(&mut self, table: &Typed) -> Option<SpringCurve> {
         if table.has("rate") && table.has("table") {
             let wrong = Wrong::Twice {
                 one: table.path_of("rate"),

@@ -9,6 +9,7 @@ mod coilovers;
 mod holes;
 mod plans;
 mod sensors;
+mod shelf;
 mod stations;
 mod weights;
 
@@ -58,6 +59,7 @@ pub(super) fn sheet(typed: &Typed, found: &mut Vec<Found>) -> Option<BuildSheet>
     let cases = check.cases(typed, &loads);
     let links = check.link_names(typed);
     let targets = check.targets(typed, &stations, &cases, &links);
+    let shelf = check.shelf(typed);
     let floor = Check::floor(typed);
     let sensors = check.sensors(typed);
 
@@ -72,6 +74,7 @@ pub(super) fn sheet(typed: &Typed, found: &mut Vec<Found>) -> Option<BuildSheet>
         loads,
         cases,
         targets,
+        shelf,
         floor: floor?,
         sensors,
     })

@@ -157,6 +157,11 @@ pub(in crate::sheet) static SHEET: Form = Form {
             Kind::Table(&TARGET),
             "what you want of the finished vehicle",
         ),
+        may(
+            "shelf",
+            Kind::Tables(&SHELF),
+            "springs that lie on the shelf and could be fitted",
+        ),
         may("floor", Kind::Table(&FLOOR), "the floor it stands on"),
         may("sensor", Kind::Tables(&SENSOR), "what is clipped on"),
         may(
@@ -532,6 +537,40 @@ static LOAD: Form = Form {
             "30 mm",
             LENGTH_OR_NONE,
             "limit of what each coordinate of the place may be off",
+        ),
+    ],
+};
+
+static SHELF: Form = Form {
+    about: "A kind of spring that lies on the shelf and could be fitted to any coilover.",
+    fields: &[
+        must("name", Kind::Name, "what is written on it"),
+        may("rate", A_RATE, "its rate; or give 'table'"),
+        may(
+            "table",
+            Kind::Rows(
+                Column::Quantity(Dimension::Length),
+                Column::Quantity(Dimension::Force),
+            ),
+            "rows of compression and force, from [\"0 mm\", \"0 N\"]",
+        ),
+        must("free_length", A_LENGTH, "length on the bench"),
+        may(
+            "solid_length",
+            A_LENGTH,
+            "length with the coils touching, where known",
+        ),
+        or(
+            "rate_tolerance",
+            "5 %",
+            SOME_SHARE,
+            "the catalogue's tolerance of the rate, a limit",
+        ),
+        or(
+            "count",
+            "2",
+            Kind::Whole(1, 100),
+            "how many of them there are",
         ),
     ],
 };
