@@ -8,7 +8,9 @@ mod arguments;
 mod failure;
 mod lines;
 mod log;
+mod read;
 mod rehearse;
+mod settle;
 mod sheets;
 mod sitting;
 mod targets;
@@ -33,5 +35,7 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Rehearse(rehearse) => rehearse::run(&rehearse),
         Command::Log(log) => log::list(&log),
         Command::Export(export) => log::export(&export),
+        Command::Read(read) => read::run(&read),
+        Command::Settle(settle) => settle::run(&settle),
     }
 }
