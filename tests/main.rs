@@ -32,6 +32,7 @@ mod readings;
 mod rehearsal;
 mod screens;
 mod sensors;
+mod settling_beside;
 mod settling_input;
 mod settling_published;
 mod settling_simulated;

@@ -241,6 +241,7 @@ fn held_parameters_are_checked_and_kept() {
             &FitOptions {
                 law,
                 fixed: fixed.iter().map(|(n, v)| ((*n).to_owned(), *v)).collect(),
+                ..FitOptions::default()
             },
         )
     };
@@ -297,6 +298,7 @@ fn uncertainties_are_relative_weights() {
         &FitOptions {
             law: Some(Law::None),
             fixed: vec![],
+            ..FitOptions::default()
         },
     )
     .unwrap();
@@ -521,7 +523,7 @@ proptest! {
             height_mm: points.iter().map(|p| p.1).collect(),
             u_mm: None,
         };
-        let options = FitOptions { law: law.map(|k| Law::ALL[k]), fixed: vec![] };
+        let options = FitOptions { law: law.map(|k| Law::ALL[k]), fixed: vec![], ..FitOptions::default() };
         if let Ok(found) = fit(&series, &options) {
             if let Some(chosen) = found.chosen() {
                 for p in &chosen.parameters {

@@ -33,6 +33,7 @@ fn from_zero(data: &[(f64, f64)], law: Law) -> SettlingFit {
     let options = FitOptions {
         law: Some(law),
         fixed: vec![("start_mm".into(), 0.0)],
+        ..FitOptions::default()
     };
     fit(&series(data), &options).unwrap()
 }
@@ -186,6 +187,7 @@ fn log_creep_with_t0_held_is_a_straight_line_in_decades() {
     let options = FitOptions {
         law: Some(Law::LogCreep),
         fixed: vec![("t0_h".into(), 1.0)],
+        ..FitOptions::default()
     };
     let found = fit(&series(&data), &options).unwrap();
     let (start, per_decade) = (
@@ -327,6 +329,7 @@ fn too_early_to_tell_the_end() {
         &FitOptions {
             law: Some(Law::Exponential),
             fixed: vec![],
+            ..FitOptions::default()
         },
     )
     .unwrap();

@@ -8,7 +8,8 @@ use std::path::PathBuf;
 #[command(version, about, long_about = None, after_help = "\
 Try it without any hardware:  stillheight rehearse
 Begin with your own vehicle:  stillheight sheet new van.toml
-Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input")]
+Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input,
+3 no law of settling is an answer")]
 pub struct Arguments {
     /// What to do.
     #[command(subcommand)]
@@ -40,6 +41,157 @@ pub enum Command {
     Log(LogArguments),
     /// Write the logbook out as CSV or JSON.
     Export(ExportArguments),
+    /// Keep one reading as soon as the vehicle is still, print it, end.
+    Read(ReadArguments),
+    /// What settling has done and will still do, from the kept readings.
+    Settle(SettleArguments),
+}
+
+/// `read`.
+#[derive(Debug, Args)]
+pub struct ReadArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// Keep the reading in the logbook beside the sheet; without it the
+    /// reading is only printed.
+    #[arg(long)]
+    pub keep: bool,
+    /// Loads of the sheet that are on; may be given several times.
+    #[arg(long = "load", value_name = "NAME")]
+    pub loads: Vec<String>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// Give up where the vehicle is not still after this long.
+    #[arg(long, value_name = "DURATION", value_parser = duration, default_value = "2min")]
+    pub within: f64,
+}
+
+/// `settle`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
+pub struct SettleArguments {
+    /// Something else than the answer.
+    #[command(subcommand)]
+    pub action: Option<SettleAction>,
+    /// The answer.
+    #[command(flatten)]
+    pub answer: SettleAnswerArguments,
+}
+
+/// `settle SHEET`.
+#[derive(Debug, Args)]
+pub struct SettleAnswerArguments {
+    /// The build sheet whose logbook is looked at.
+    #[arg(required = true)]
+    pub sheet: Option<PathBuf>,
+    /// Readings with exactly these loads on; may be given several times.
+    /// Without it: the loads of the newest reading.
+    #[arg(long = "load", value_name = "NAME", conflicts_with = "bare")]
+    pub loads: Vec<String>,
+    /// Readings with no load on.
+    #[arg(long)]
+    pub bare: bool,
+    /// What is still to come below this counts as settled, for heights and
+    /// sags, for example "0.5 mm"; an angle is taken for angles. Without it:
+    /// a fifth of the sheet's tolerance of each target.
+    #[arg(long, value_name = "LENGTH|ANGLE")]
+    pub tolerance: Vec<String>,
+    /// Only quantities whose name holds this, for example "rear left".
+    #[arg(long, value_name = "TEXT")]
+    pub only: Option<String>,
+    /// Draw time by its logarithm: creep is then a straight line.
+    #[arg(long)]
+    pub log_time: bool,
+    /// Print JSON: mm, deg, h.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What else can be done about settling.
+#[derive(Debug, Subcommand)]
+pub enum SettleAction {
+    /// Fit the laws to a CSV file with the columns time_h and height_mm.
+    Fit {
+        /// The file; other units by other names: time_s, time_min, time_d,
+        /// height_cm, height_m, height_in; if wanted u_mm.
+        #[arg(long, value_name = "FILE")]
+        csv: PathBuf,
+        /// Only this law: none, exponential, two-exponentials, log-creep, power.
+        #[arg(long, value_name = "NAME")]
+        law: Option<String>,
+        /// Holds a parameter, for example --fix start_mm=400; may be given
+        /// several times.
+        #[arg(long = "fix", value_name = "NAME=VALUE", allow_hyphen_values = true)]
+        fixes: Vec<String>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Keep a still reading every so often, for days, without a screen.
+    Watch {
+        /// The build sheet.
+        sheet: PathBuf,
+        /// How often, once things are quiet; denser after a change of load.
+        #[arg(long, value_name = "DURATION", value_parser = duration, default_value = "10min")]
+        every: f64,
+        /// Loads of the sheet that are on; may be given several times.
+        #[arg(long = "load", value_name = "NAME")]
+        loads: Vec<String>,
+        /// Stop after this long.
+        #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+        length: Option<f64>,
+        /// JSON lines.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Print a systemd user unit that keeps watch through log-outs and restarts.
+    Unit {
+        /// The build sheet.
+        sheet: PathBuf,
+        /// How often.
+        #[arg(long, value_name = "DURATION", value_parser = duration, default_value = "10min")]
+        every: f64,
+        /// Loads of the sheet that are on; may be given several times.
+        #[arg(long = "load", value_name = "NAME")]
+        loads: Vec<String>,
+    },
+    /// Enter what was done to the vehicle, so that a step in the readings has
+    /// its reason.
+    Event {
+        /// The build sheet.
+        sheet: PathBuf,
+        /// What it was.
+        #[arg(long, value_enum)]
+        what: Event,
+        /// Coilover or corner, where one was worked on.
+        #[arg(long, value_name = "NAME")]
+        coilover: Option<String>,
+        /// Turns of the collar, up is positive.
+        #[arg(long, allow_hyphen_values = true)]
+        turns: Option<f64>,
+        /// When, local time, for example "2026-03-01 17:30"; without it: now.
+        #[arg(long, value_name = "TIME")]
+        at: Option<String>,
+        /// Words to it.
+        #[arg(long, default_value = "")]
+        note: String,
+    },
+}
+
+/// What was done to the vehicle.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Event {
+    /// A collar was turned: --coilover and --turns.
+    Collar,
+    /// A mount went to another hole: --coilover, the holes in --note.
+    Hole,
+    /// Another spring was fitted: --coilover; the clock of settling starts anew.
+    Spring,
+    /// Weight was put on for good.
+    Weight,
+    /// The vehicle was driven or moved.
+    Moved,
 }
 
 /// `sheet`.

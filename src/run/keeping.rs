@@ -81,6 +81,7 @@ pub(super) fn kept_record(
                 noise_uncertainty: r.noise_u.is_finite().then_some(r.noise_u),
                 zero_uncertainty: if r.zero_u.is_finite() { r.zero_u } else { 0.0 },
                 quality: r.quality.to_string(),
+                temperature_c: r.temperature_c.filter(|t| t.is_finite()),
             })
             .collect(),
     }

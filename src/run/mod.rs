@@ -11,6 +11,7 @@ mod failure;
 mod keeping;
 mod lines;
 mod log;
+mod read;
 mod record;
 mod rehearse;
 mod sensors;
@@ -20,6 +21,7 @@ mod sensors_fitted;
 mod sensors_guess;
 mod sensors_steps;
 mod sensors_trial;
+mod settle;
 mod sheets;
 mod sitting;
 mod targets;
@@ -52,5 +54,7 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Changed(changed) => changed::run(&changed),
         Command::Log(log) => log::list(&log),
         Command::Export(export) => log::export(&export),
+        Command::Read(read) => read::run(&read),
+        Command::Settle(settle) => settle::run(&settle),
     }
 }

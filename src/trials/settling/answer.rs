@@ -277,7 +277,7 @@ fn render_chosen(
     let widening = (found.readings as f64 / found.effective_readings).sqrt();
     let t = student_t_quantile(
         0.975,
-        (found.effective_readings - c.free.len() as f64).max(1.0),
+        (found.effective_readings - c.parameters_taken() as f64).max(1.0),
     )?;
     for p in &c.parameters {
         let _ = match p.standard_uncertainty {
@@ -334,7 +334,12 @@ pub fn run_fit_command(
         );
     }
     let series = read_csv(csv_text, file_name)?;
-    let found = fit(&series, &FitOptions { law, fixed })?;
+    let options = FitOptions {
+        law,
+        fixed,
+        ..FitOptions::default()
+    };
+    let found = fit(&series, &options)?;
     let answer = FitAnswer::new(&found)?;
     let output = if json {
         // No map with other keys than strings and no failing serialiser is involved.

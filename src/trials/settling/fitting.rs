@@ -1,8 +1,9 @@
 //! Fits one law to a series: starts from its profile, joint fit, judgement.
 
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector};
 
 use super::SettlingError;
+use super::beside::{BesideKind, FittedBeside};
 use super::candidate::{Candidate, FittedParameter, Status};
 use super::judging::judge;
 use super::law::{Law, MOST};
@@ -43,7 +44,7 @@ pub(super) fn fit_law(
     grids: &mut Grids,
 ) -> Result<Candidate, SettlingError> {
     let free: Vec<usize> = (0..fixed.len()).filter(|&j| fixed[j].is_none()).collect();
-    let (n, p) = (series.len(), free.len());
+    let (n, p) = (series.len(), free.len() + series.beside.count());
     if n < p + 1 {
         return Ok(Candidate::empty(
             law,
@@ -294,6 +295,14 @@ fn descend(
                     }
                 }
             }
+            if series.beside.count() > 0 {
+                series.beside.project(r.as_mut_slice());
+                if let Some(m) = jacobian {
+                    for mut column in m.column_iter_mut() {
+                        series.beside.project(column.as_mut_slice());
+                    }
+                }
+            }
         })?;
         let mut end = *from;
         for (k, &j) in free.iter().enumerate() {
@@ -340,6 +349,14 @@ fn assemble(
             working[j] += series.middle_mm;
         }
     }
+    let taken = series.beside.count();
+    let degrees_of_freedom = solution.degrees_of_freedom.saturating_sub(taken);
+    // The solver knows nothing of what was taken out beside the law.
+    let spread = if taken > 0 && degrees_of_freedom > 0 {
+        (solution.degrees_of_freedom as f64 / degrees_of_freedom as f64).sqrt()
+    } else {
+        1.0
+    };
     let u = solution.standard_uncertainties_scaled();
     let parameters = (0..names.len())
         .map(|j| {
@@ -348,17 +365,21 @@ fn assemble(
             FittedParameter {
                 name: names[j],
                 value: fixed[j].unwrap_or(value),
-                standard_uncertainty: place.and_then(|k| u.as_ref().map(|u| u[k] * slope)),
+                standard_uncertainty: place.and_then(|k| u.as_ref().map(|u| u[k] * slope * spread)),
                 fixed: fixed[j].is_some(),
             }
         })
         .collect();
+    let (beside, beside_sizes) = sizes_beside(law, series, &working, &free, &solution, spread);
     Candidate {
         law,
         status,
         parameters,
-        residual_standard_deviation_mm: solution.residual_standard_deviation(),
-        degrees_of_freedom: solution.degrees_of_freedom,
+        residual_standard_deviation_mm: solution.residual_standard_deviation().map(|s| s * spread),
+        degrees_of_freedom,
+        beside,
+        beside_sizes,
+        beside_count: taken,
         aicc: None,
         weight: 0.0,
         working,
@@ -367,4 +388,49 @@ fn assemble(
         squares: solution.residual_sum_of_squares,
         residuals: solution.residuals.iter().map(|r| -r).collect(),
     }
+}
+
+/// How large each part beside the law is; `working` has all heights as they are.
+fn sizes_beside(
+    law: Law,
+    series: &Prepared,
+    working: &[f64; MOST],
+    free: &[usize],
+    solution: &Solution,
+    spread: f64,
+) -> (Vec<FittedBeside>, Vec<f64>) {
+    if series.beside.kinds.is_empty() {
+        return (Vec::new(), Vec::new());
+    }
+    let n = series.len();
+    let mut slopes = DMatrix::zeros(n, free.len());
+    let mut residuals = Vec::with_capacity(n);
+    for i in 0..n {
+        let (value, slope) = law.evaluate(working, series.moments[i]);
+        let w = series.root_weights[i];
+        residuals.push((series.heights[i] + series.middle_mm - value) * w);
+        for (k, &j) in free.iter().enumerate() {
+            slopes[(i, k)] = slope[j] * w;
+        }
+    }
+    let (sizes, u) = series
+        .beside
+        .sizes(&residuals, &slopes, &series.root_weights);
+    let s = solution.residual_standard_deviation().map(|s| s * spread);
+    let fitted = series
+        .beside
+        .kinds
+        .iter()
+        .zip(sizes.iter().zip(u))
+        .map(|(kind, (size, u))| FittedBeside {
+            kind: *kind,
+            // A column is 1 before its step: what it takes off is what the step put on.
+            value: match kind {
+                BesideKind::Step { .. } => -size,
+                BesideKind::Temperature => *size,
+            },
+            standard_uncertainty: u.zip(s).map(|(u, s)| u * s),
+        })
+        .collect();
+    (fitted, sizes)
 }

@@ -128,7 +128,10 @@ impl SettlingFit {
         let Some(m) = Self::mixture(&shares, self.widening(), quantity) else {
             return Ok(None);
         };
-        let parameters: f64 = shares.iter().map(|(c, w)| w * c.free.len() as f64).sum();
+        let parameters: f64 = shares
+            .iter()
+            .map(|(c, w)| w * c.parameters_taken() as f64)
+            .sum();
         let t = student_t_quantile(0.975, (self.effective_readings - parameters).max(1.0))?;
         let reading: f64 = shares
             .iter()

@@ -36,6 +36,7 @@
 //!    series in a thousand would reach (Bonferroni). It is left out, named, and all is fitted anew.
 
 mod answer;
+mod beside;
 mod candidate;
 mod csv;
 mod failure;
@@ -50,6 +51,7 @@ mod weighing;
 mod wild;
 
 pub use answer::{FitAnswer, run_fit_command};
+pub use beside::{BesideKind, FittedBeside};
 pub use candidate::{Candidate, FittedParameter, Status};
 pub use csv::read_csv;
 pub use failure::{Notice, SettlingError};
