@@ -39,6 +39,8 @@ pub mod posture;
 
 pub mod compare;
 
+pub mod trials;
+
 pub mod advice;
 
 pub mod report;
