@@ -19,22 +19,32 @@
 //!
 //! Mount points, link and blocks are taken as the sheet has them.
 
+mod again;
 mod concern;
+mod design;
 mod failure;
 mod finding;
 mod finished;
 mod holding;
 mod identify;
 mod misfit;
+mod plan;
 mod search;
 mod setup;
 mod step;
 mod unknowns;
+mod untold;
+mod verdict;
 
+pub use again::{Change, changes};
 pub use concern::Concern;
+pub use design::{Noise, Visit};
 pub use failure::LoadTestError;
 pub use finding::{Estimate, Finding, Key, TOLD};
 pub use finished::{Finished, FinishedAxle, FinishedQuantity, FinishedUnit, LinkWeight, finished, link_weights};
 pub use identify::{FrictionBand, Identified, Misfit, Residual, Slip, identify};
+pub use plan::{Plan, PlanOptions, PlannedVisit, Trade, plan, plan_from, visits};
 pub use step::{Approach, Load, PlacedLoad, Step};
 pub use unknowns::{Expected, Unknown, Unknowns};
+pub use untold::{Untold, untold};
+pub use verdict::{Agreement, Cause, RateVerdict, Verdict, verdict};

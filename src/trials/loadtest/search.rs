@@ -67,7 +67,7 @@ pub(super) fn stand_all(
     Ok(all)
 }
 
-fn lower_factor(setup: &Setup, step: usize, stood: &Stood, hold: &Hold, friction: &[f64]) -> Option<DMatrix<f64>> {
+pub(super) fn lower_factor(setup: &Setup, step: usize, stood: &Stood, hold: &Hold, friction: &[f64]) -> Option<DMatrix<f64>> {
     let n = stood.predicted.len();
     let mut r = DMatrix::zeros(n, n);
     for (k, row) in setup.steps[step].rows.iter().enumerate() {
