@@ -49,9 +49,13 @@ fn one(seed: u64, counted: &mut Counted) {
     let truth = Truth::draw(&sheet, &plan, &mut rng);
     let steps = truth.test(&sheet, &plan, (0.02, 0.4), &mut rng);
     let start = Instant::now();
-    let Ok(found) = identify(&sheet, &steps) else {
-        counted.failed += 1;
-        return;
+    let found = match identify(&sheet, &steps) {
+        Ok(found) => found,
+        Err(why) => {
+            println!("seed {seed}: {why}");
+            counted.failed += 1;
+            return;
+        }
     };
     counted.seconds += start.elapsed().as_secs_f64();
     counted.readings += found.readings;

@@ -19,6 +19,7 @@ use stillheight::trials::loadtest::{Approach, Load, PlacedLoad, Step};
 const BREAKS_LOOSE_M: f64 = 0.15e-3;
 /// Scatter of friction from stop to stop.
 const STOP_TO_STOP: f64 = 0.15;
+fn env(n: &str, d: f64) -> f64 { std::env::var(n).ok().and_then(|t| t.parse().ok()).unwrap_or(d) }
 /// Where a bounce ends, in shares of friction.
 const BOUNCE: f64 = 0.15;
 /// Seat of a spring against the sheet besides the collar.
@@ -364,7 +365,7 @@ impl Truth {
                 target[self.places.iter().find(|(l, _)| *l == load).unwrap().1] = 1.0;
             }
             let limit: Vec<f64> =
-                self.friction.iter().map(|f| f * (1.0 + STOP_TO_STOP * normal(rng)).max(0.0)).collect();
+                self.friction.iter().map(|f| f * env("FR",1.0) * (1.0 + env("STS",STOP_TO_STOP) * normal(rng)).max(0.0)).collect();
             let from = on.clone();
             for cut in 1..=CUTS {
                 let t = cut as f64 / CUTS as f64;
@@ -376,7 +377,7 @@ impl Truth {
             }
             if *approach == Approach::Bounced {
                 for u in 0..units {
-                    held[u] = self.friction[u] * BOUNCE * normal(rng);
+                    held[u] = self.friction[u] * env("FR",1.0) * BOUNCE * normal(rng);
                     model.units[u].push = held[u];
                 }
                 rest = model.equilibrium_from(&rest.state).unwrap();
@@ -452,7 +453,7 @@ fn slide(
         let mut error = nalgebra::DVector::zeros(n);
         let mut slope = nalgebra::DMatrix::identity(n, n);
         for u in 0..n {
-            let stiff = friction[u] / BREAKS_LOOSE_M;
+            let stiff = friction[u] / (env("BL",0.15)*1e-3);
             let free = before[u] - stiff * (now[u] - were[u]);
             error[u] = push[u] - free.clamp(-limit[u], limit[u]);
             if free.abs() < limit[u] {

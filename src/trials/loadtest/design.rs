@@ -7,14 +7,14 @@
 //! test will leave, whatever is read.
 
 use super::finding::Key;
-use super::holding::{Hold, SCATTER, carried};
-use super::search::lower_factor;
-use super::setup::{Ready, Row, Setup};
+use super::holding::came_up;
+use super::search::stand_all;
+use super::setup::{Ready, Row, Setup, Stood};
 use super::{Approach, Load};
 use crate::posture::{PostureState, predict};
 use crate::quantity::Moment;
 use crate::sheet::Measurand;
-use crate::statics::StaticsError;
+use crate::statics::{Equilibrium, StaticsError};
 use nalgebra::{DMatrix, DVector};
 
 /// Noise of a still reading (its standard uncertainty without zero and scale).
@@ -82,26 +82,20 @@ impl<'a> Design<'a> {
         visits: &[Visit],
         noise: Noise,
     ) -> Result<Self, StaticsError> {
-        let sensors: Vec<usize> = (0..setup.sheet.sensors.len())
+        setup.steps.clear();
+        let rows: Vec<Row> = (0..setup.sheet.sensors.len())
             .filter(|&i| predict(&setup.base, &setup.sheet.sensors[i].reads, &PostureState::zeros()).is_some())
+            .map(|sensor| Row { sensor, value: 0.0, noise: noise.of(&setup.sheet.sensors[sensor].reads) })
             .collect();
-        let mut stops = Vec::new();
-        for (v, visit) in visits.iter().enumerate() {
-            for (loads, approach) in &visit.stops {
-                let mut on: Vec<usize> = loads
-                    .iter()
-                    .filter_map(|l| l.placed(setup.sheet))
-                    .map(|l| setup.place_with_unknowns(&l))
-                    .collect();
+        let mut stops: Vec<Vec<Ready>> = Vec::new();
+        for visit in visits {
+            let stop = |(loads, approach): &(Vec<Load>, Approach)| {
+                let placed: Vec<_> = loads.iter().filter_map(|l| l.placed(setup.sheet)).collect();
+                let mut on: Vec<usize> = placed.iter().map(|l| setup.place_with_unknowns(l)).collect();
                 on.sort_unstable();
-                let rows = sensors
-                    .iter()
-                    .map(|&sensor| Row { sensor, value: 0.0, noise: noise.of(&setup.sheet.sensors[sensor].reads) })
-                    .collect();
-                let ready = Ready { given: stops.len(), at: Moment::default(), on, approach: *approach, rows };
-                stops.push(v);
-                setup.steps.push(ready);
-            }
+                Ready { given: 0, at: Moment::default(), on, approach: *approach, rows: rows.clone() }
+            };
+            stops.push(visit.stops.iter().map(stop).collect());
         }
         let (before, p) = (z.len(), setup.unknowns.len());
         let mut known = DMatrix::identity(p, p);
@@ -109,78 +103,73 @@ impl<'a> Design<'a> {
             known.view_mut((0, 0), (before, before)).copy_from(&inverse);
         }
         let z = DVector::from_fn(p, |i, _| if i < before { z[i] } else { 0.0 });
+        let values = setup.values(&z);
+        let mut model = setup.model(&values);
+        setup.load(&mut model, &[]);
+        let bare = model.equilibrium()?;
         let mut design = Self { setup, known, visits: Vec::new() };
-        design.weigh(&z, visits, &stops)?;
+        for (visit, stops) in visits.iter().zip(stops) {
+            design.weigh(&z, visit, stops, &bare);
+        }
         Ok(design)
     }
 
-    fn weigh(&mut self, z: &DVector<f64>, visits: &[Visit], of: &[usize]) -> Result<(), StaticsError> {
-        let setup = &self.setup;
-        let values = setup.values(z);
-        let friction = setup.friction(&values);
-        let units = setup.base.units.len();
-        let mut model = setup.model(&values);
-        let middle = Hold::all(units, 0.0, SCATTER);
-        setup.load(&mut model, &[]);
-        let rest = model.equilibrium()?;
-        let pose = model.pose(&rest.state);
-        let bare_axial: Vec<f64> = model.units.iter().map(|u| u.spring_force(u.length(&pose))).collect();
-        let p = setup.unknowns.len();
-        let mut weighed: Vec<Weighed> = visits
-            .iter()
-            .map(|v| Weighed { visit: v.clone(), information: Ok(DMatrix::zeros(p, p)), moves_m: 0.0, noises: 0.0 })
-            .collect();
-        let bare_step = Ready { given: 0, at: Moment::default(), on: Vec::new(), approach: Approach::Bounced, rows: setup.steps.first().map_or_else(Vec::new, |s| s.rows.clone()) };
-        let mut with_bare = setup.clone();
-        with_bare.steps.push(bare_step);
-        let bare = with_bare.stand(&mut model, with_bare.steps.len() - 1, &values, &middle.share, &rest.state)?;
-        for (s, &v) in of.iter().enumerate() {
-            let free = setup.stand(&mut model, s, &values, &middle.share, &rest.state);
-            let step = free.and_then(|free| {
-                let hold = self.hold(s, &free.axial, &bare_axial, &friction);
-                let stood = setup.stand(&mut model, s, &values, &hold.share, &free.rest.state)?;
-                Ok((free, stood, hold))
-            });
-            match step {
-                Ok((free, stood, hold)) => {
-                    for (k, row) in setup.steps[s].rows.iter().enumerate() {
-                        let change = (free.predicted[k] - bare.predicted[k]).abs() / row.noise;
-                        weighed[v].noises = weighed[v].noises.max(change);
+    /// One visit, coming from the bare vehicle after something went off it.
+    fn weigh(&mut self, z: &DVector<f64>, visit: &Visit, stops: Vec<Ready>, bare: &Equilibrium) {
+        let p = self.setup.unknowns.len();
+        let mut weighed =
+            Weighed { visit: visit.clone(), information: Ok(DMatrix::zeros(p, p)), moves_m: 0.0, noises: 0.0 };
+        match self.stood(z, stops, bare) {
+            Ok(parts) => {
+                for (stood, rows, free) in &parts.stops {
+                    for (k, row) in rows.iter().enumerate() {
+                        let change = (stood.predicted[k] - parts.bare[k]).abs() / row.noise;
+                        weighed.noises = weighed.noises.max(change);
                     }
-                    for axle in &setup.sheet.axles {
+                    for axle in &self.setup.sheet.axles {
                         let at = [axle.x.m(), 0.0, 0.0];
-                        let change = free.rest.frame().height(at) - rest.frame().height(at);
-                        weighed[v].moves_m = weighed[v].moves_m.max(change.abs());
-                    }
-                    if let (Ok(sum), Some(unmix)) =
-                        (&mut weighed[v].information, lower_factor(setup, s, &stood, &hold, &friction))
-                    {
-                        let j = unmix * &stood.jacobian;
-                        *sum += j.tr_mul(&j);
+                        let change = free.frame().height(at) - bare.frame().height(at);
+                        weighed.moves_m = weighed.moves_m.max(change.abs());
                     }
                 }
-                Err(why) => weighed[v].information = Err(why),
+                weighed.information = Ok(parts.information(p));
             }
+            Err(why) => weighed.information = Err(why),
         }
-        self.visits = weighed;
-        Ok(())
+        self.visits.push(weighed);
     }
 
-    /// How friction will hold: going down from bare by what comes on; coming up, low everywhere.
-    fn hold(&self, step: usize, axial: &[f64], bare: &[f64], friction: &[f64]) -> Hold {
-        let units = axial.len();
-        let ready = &self.setup.steps[step];
-        let mut hold = Hold::told(units, ready.approach);
-        match ready.approach {
-            Approach::Loading if !ready.on.is_empty() => {
-                for u in (0..units).filter(|&u| friction[u] > 0.0) {
-                    (hold.share[u], hold.spread[u]) = carried(-1.0, SCATTER, (axial[u] - bare[u]) / friction[u]);
-                }
-            }
-            Approach::Unloading if ready.on.is_empty() => hold = Hold::all(units, -1.0, SCATTER),
-            _ => {}
+    fn stood(&self, z: &DVector<f64>, stops: Vec<Ready>, bare: &Equilibrium) -> Result<Parts, StaticsError> {
+        let mut setup = self.setup.clone();
+        // The bare vehicle itself, for comparison, is the last.
+        let last = Ready { on: Vec::new(), approach: Approach::Bounced, ..stops[0].clone() };
+        setup.steps = stops;
+        setup.steps.push(last);
+        setup.add_scatter();
+        let all = DVector::from_fn(setup.unknowns.len(), |i, _| if i < z.len() { z[i] } else { 0.0 });
+        let values = setup.values(&all);
+        let mut model = setup.model(&values);
+        let mut near = Vec::with_capacity(setup.steps.len());
+        let mut free = Vec::with_capacity(setup.steps.len());
+        for step in &setup.steps {
+            setup.load(&mut model, &step.on);
+            let rest = model.equilibrium_from(&bare.state)?;
+            near.push(rest.state);
+            free.push(rest);
         }
-        hold
+        setup.load(&mut model, &[]);
+        let first = came_up(&setup, &mut model, &values, &bare.state)?;
+        let told = !matches!(setup.steps[0].approach, Approach::Loading | Approach::Unloading);
+        let takes_part = vec![true; near.len()];
+        let stood = stand_all(&setup, &all, &near, &takes_part, (!told).then_some(&first))?;
+        let mut stops: Vec<(Stood, Vec<Row>, Equilibrium)> = stood
+            .into_iter()
+            .zip(&setup.steps)
+            .zip(free)
+            .filter_map(|((s, r), f)| Some((s?, r.rows.clone(), f)))
+            .collect();
+        let bare = stops.pop().map_or_else(|| DVector::zeros(0), |(s, ..)| s.predicted);
+        Ok(Parts { stops, bare })
     }
 
     /// Standard uncertainties of quantities with these visits made (each as often as named).
@@ -200,5 +189,32 @@ impl<'a> Design<'a> {
                 weights.dot(&cholesky.solve(&weights)).max(0.0).sqrt()
             })
             .collect()
+    }
+}
+
+/// The stops of a visit at rest.
+struct Parts {
+    stops: Vec<(Stood, Vec<Row>, Equilibrium)>,
+    bare: DVector<f64>,
+}
+
+impl Parts {
+    /// J' R^-1 J over the first `p` unknowns; what comes after them (the scatter
+    /// of friction in this visit) goes into R.
+    fn information(&self, p: usize) -> DMatrix<f64> {
+        let n = self.stops.iter().map(|(_, rows, _)| rows.len()).sum();
+        let columns = self.stops.first().map_or(p, |(s, ..)| s.jacobian.ncols());
+        let mut jacobian = DMatrix::zeros(n, columns);
+        let mut at = 0;
+        for (stood, rows, _) in &self.stops {
+            for (k, row) in rows.iter().enumerate() {
+                jacobian.row_mut(at).copy_from(&(stood.jacobian.row(k) / row.noise));
+                at += 1;
+            }
+        }
+        let scatter = jacobian.columns(p, columns - p);
+        let r = DMatrix::identity(n, n) + scatter * scatter.transpose();
+        let own = jacobian.columns(0, p).into_owned();
+        r.cholesky().map_or_else(|| DMatrix::zeros(p, p), |c| own.tr_mul(&c.solve(&own)))
     }
 }

@@ -153,8 +153,7 @@ pub fn finished(sheet: &BuildSheet, identified: &Identified, case: usize) -> Res
     let loads = loads_of(sheet, case)?;
     let (known, on) = Known::new(sheet, identified, &loads);
     let (model, rest) = known.rest(&known.z, &on, &known.setup.base.design)?;
-    let free = vec![0.0; model.units.len()];
-    let (moves, pushes) = known.setup.moves(&model, &rest, &free);
+    let (moves, pushes) = known.setup.moves(&model, &rest);
     let x = posture(&rest);
     let quantity = |key: QuantityKey| {
         let (value, g) = key.with_gradient(sheet, &model, &x);
@@ -291,7 +290,6 @@ fn weight_at(
     let most = HEAVIEST * model.masses[0].mass;
     let extra = model.masses.len();
     model.masses.push(PointMass { name: "weight".to_owned(), mass: 0.0, at, on: true });
-    let free = vec![0.0; model.units.len()];
     for _ in 0..40 {
         let (angle, g) = QuantityKey::LinkAngle(axle).with_gradient(sheet, &model, &posture(&rest));
         let along = g.fixed_rows::<COORDINATES>(0).into_owned();
@@ -301,7 +299,7 @@ fn weight_at(
             return Ok((None, 0.0));
         }
         if step.abs() < 1e-6 {
-            let (moves, pushes) = known.setup.moves(&model, &rest, &free);
+            let (moves, pushes) = known.setup.moves(&model, &rest);
             let slope = RowDVector::from(along.transpose() * &moves);
             let estimate = Estimate {
                 value: model.masses[extra].mass,

@@ -1,135 +1,328 @@
-//! To which side, and with what share of itself, friction holds each unit.
+//! Friction that remembers: where each unit is held, carried along the steps.
 //!
 //! # Method
-//! The axial load of a unit is given by statics, friction or not. Where it
-//! grows by d, friction takes up what it can before the spring moves:
-//! `p' = clamp(p + d, -F, F)`. Carried along the steps in order of time, with
-//! the spread of the share (five Gauss-Hermite points), so that a step too small
-//! to break friction loose leaves it open where the unit is held.
+//! 1. A unit's friction follows Dahl's law: from the stop before, its force
+//!    changes with the length, stiffly at first, towards its half-width. All
+//!    units are solved together with the rest: the least of the energy of the
+//!    full model and the work of friction, by Newton's method.
+//! 2. At a stop that is told (bounced; lifted and let down; nobody knows) the share
+//!    of the half-width is what was told.
+//! 3. Each unit at each stop has a scatter of its own as an unknown, which is
+//!    carried on for as long as the unit holds.
+//! 4. The derivatives of all this with respect to every unknown are exact and carried along.
 
 use super::Approach;
-use super::setup::{Ready, Setup, Stood};
+use super::setup::{Moves, Ready, Setup};
+use super::unknowns::Unknown;
+use crate::geometry::{COORDINATES, State, StateMatrix, gradient};
+use crate::statics::{Equilibrium, Model, StaticsError};
+use nalgebra::RowDVector;
 
-/// Scatter of the share from step to step. Chosen: friction that holds differs
-/// by some tenth from one stop to the next, and a bounce ends a little off the middle.
+/// Scatter of the half-width from stop to stop, and of where a bounce ends.
+/// Chosen: friction that holds differs by some tenth from one stop to the next.
 pub(super) const SCATTER: f64 = 0.15;
 /// Spread where nothing is known: uniform over the band.
 const ANYWHERE: f64 = 0.577_350_269_189_625_8;
-/// Spread where the way is told but the step before is not known.
+/// Spread at a first step of which only the way is told.
 const FIRST: f64 = 0.3;
-/// Further spread of a unit that has not broken loose, since units are taken one by one.
-const NOT_LOOSE: f64 = 0.3;
-/// Below this friction (newtons) nothing is carried along.
-const NONE_N: f64 = 0.5;
-/// Nodes and weights of the Gauss-Hermite rule of five points for a standard
-/// normal variable. Source: Abramowitz and Stegun, table 25.10, changed over
-/// from the weight exp(-x^2); from memory, checked in the test below.
-const NODES: [(f64, f64); 5] = [
-    (-2.856_970_013_872_806, 0.011_257_411_327_720_69),
-    (-1.355_626_179_974_266, 0.222_075_922_005_612_64),
-    (0.0, 0.533_333_333_333_333_3),
-    (1.355_626_179_974_266, 0.222_075_922_005_612_64),
-    (2.856_970_013_872_806, 0.011_257_411_327_720_69),
-];
+/// Spread of a unit that holds: it creeps a little.
+const HOLDS: f64 = 0.1;
+/// The least half-width, newtons, so that a unit without friction can be computed.
+const LEAST_N: f64 = 1e-2;
+/// Length over which friction builds up to what is expected of it, metres.
+/// Chosen: seals and bushings give by some tenths of a millimetre before they slide.
+const BREAKS_LOOSE_M: f64 = 0.2e-3;
+const ROUNDS: usize = 60;
+/// Out-of-balance force at rest, newtons.
+const BALANCE_N: f64 = 1e-6;
+/// The same where rounding is all that is left.
+const NEARLY_N: f64 = 1e-2;
 
-/// Expected share and its spread, for every unit, in one step.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Hold {
-    pub(super) share: Vec<f64>,
-    pub(super) spread: Vec<f64>,
+/// How the friction of a stop is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Way {
+    /// From the stop before, by the load.
+    Carried,
+    /// A share of the half-width with a spread, for every unit.
+    Told { share: f64, spread: f64 },
 }
 
-impl Hold {
-    /// Every unit alike.
-    pub(super) fn all(units: usize, share: f64, spread: f64) -> Self {
-        Self { share: vec![share; units], spread: vec![spread; units] }
-    }
-
-    /// Before anything is known of the loads: by what was told.
-    pub(super) fn told(units: usize, approach: Approach) -> Self {
-        match approach {
-            Approach::Loading => Self::all(units, 1.0, FIRST),
-            Approach::Unloading => Self::all(units, -1.0, FIRST),
-            Approach::Bounced => Self::all(units, 0.0, SCATTER),
-            Approach::Unknown => Self::all(units, 0.0, ANYWHERE),
+impl Way {
+    /// Of a step that comes after another, or first.
+    pub(super) fn of(setup: &Setup, ready: &Ready, before: Option<&Ready>) -> Self {
+        let told = |share, spread| Self::Told { share, spread };
+        let sign = match ready.approach {
+            Approach::Bounced => return told(0.0, SCATTER),
+            Approach::Unknown => return told(0.0, ANYWHERE),
+            Approach::Loading => 1.0,
+            Approach::Unloading => -1.0,
+        };
+        let Some(before) = before else {
+            return told(sign, FIRST);
+        };
+        let mass = |r: &Ready| -> f64 { r.on.iter().map(|&p| setup.bodies[setup.places[p].body].mass_kg).sum() };
+        let growth = (mass(ready) - mass(before)) * sign;
+        if before.on == ready.on || growth < -1e-9 {
+            // Lifted and let down, or pressed and let go: every unit alike.
+            told(sign, SCATTER)
+        } else {
+            Self::Carried
         }
     }
 }
 
-/// One unit, from one step to the next: its share and spread after its axial
-/// load grew by `growth` times its friction.
-pub(super) fn carried(share: f64, spread: f64, growth: f64) -> (f64, f64) {
-    let (mut mean, mut square) = (0.0, 0.0);
-    for (x, w) in NODES {
-        let c = (share + spread * x).clamp(-1.0, 1.0) + growth;
-        let c = c.clamp(-1.0, 1.0);
-        mean += w * c;
-        square += w * c * c;
-    }
-    let open = NOT_LOOSE * (1.0 - mean.abs());
-    let variance = (square - mean * mean).max(0.0) + SCATTER * SCATTER + open * open;
-    (mean, variance.sqrt().min(ANYWHERE))
+/// What a unit remembers of a stop, with derivatives (per standard uncertainty before the test).
+#[derive(Debug, Clone)]
+pub(super) struct Memory {
+    push: f64,
+    length: f64,
+    push_slope: RowDVector<f64>,
+    length_slope: RowDVector<f64>,
 }
 
-/// Shares of every step. `stood[s]` is none where the step cannot be stood in.
-pub(super) fn holds(setup: &Setup, stood: &[Option<Stood>], friction: &[f64]) -> Vec<Hold> {
-    let units = setup.base.units.len();
-    let mass = |s: &Ready| -> f64 { s.on.iter().map(|&p| setup.bodies[setup.places[p].body].mass_kg).sum() };
-    let mut all: Vec<Hold> = Vec::with_capacity(setup.steps.len());
-    let mut before: Option<(usize, &Stood)> = None;
-    for (s, ready) in setup.steps.iter().enumerate() {
-        let told = Hold::told(units, ready.approach);
-        let hold = match (before, &stood[s], ready.approach) {
-            (Some((b, earlier)), Some(now), Approach::Loading | Approach::Unloading) => {
-                let growth = mass(ready) - mass(&setup.steps[b]);
-                let same = setup.steps[b].on == ready.on;
-                let against = (ready.approach == Approach::Loading) == (growth < 0.0) && growth.abs() > 1e-9;
-                if same || against {
-                    // Lifted and let down, or pressed and let go: every unit alike.
-                    let share = if ready.approach == Approach::Loading { 1.0 } else { -1.0 };
-                    Hold::all(units, share, SCATTER)
-                } else {
-                    let mut hold = told;
-                    for u in 0..units {
-                        if friction[u] > NONE_N {
-                            let grown = (now.axial[u] - earlier.axial[u]) / friction[u];
-                            (hold.share[u], hold.spread[u]) = carried(all[b].share[u], all[b].spread[u], grown);
-                        }
-                    }
-                    hold
+/// A rest with friction, and how it moves.
+#[derive(Debug, Clone)]
+pub(super) struct Held {
+    pub(super) rest: Equilibrium,
+    pub(super) moves: Moves,
+    pub(super) memory: Vec<Memory>,
+}
+
+struct Unit {
+    friction: f64,
+    stiffness: f64,
+    scatter: f64,
+    scatter_at: Option<usize>,
+}
+
+impl Unit {
+    /// Where the push goes with the length.
+    ///
+    /// Dahl's law from a stop (push p0, length l0) in one direction, exactly:
+    /// `p = s L - (s L - p0) exp(-k |x| / L)`, x = l - l0, s = +1 where the unit
+    /// shortens, L the half-width at this stop, k the stiffness.
+    fn push(&self, way: Way, memory: Option<&Memory>, length: f64) -> Push {
+        match (way, memory) {
+            (Way::Carried, Some(m)) => {
+                let x = length - m.length;
+                let start = m.push + HOLDS * self.friction * self.scatter;
+                let limit = (self.friction * (1.0 + SCATTER * self.scatter)).max(LEAST_N);
+                let s = if x > 0.0 { -1.0 } else { 1.0 };
+                let e = (-self.stiffness * x.abs() / limit).exp();
+                let away = s * limit - start;
+                let by_limit = s * (1.0 - e) - away * e * self.stiffness * x.abs() / (limit * limit);
+                Push {
+                    force: s * limit - away * e,
+                    slope: away * e * self.stiffness * -s / limit,
+                    work: s * limit * x + away * limit / self.stiffness.max(1.0) * (1.0 - e) * s,
+                    by_start: e,
+                    by_friction: by_limit * (1.0 + SCATTER * self.scatter) + e * HOLDS * self.scatter,
+                    by_scatter: by_limit * SCATTER * self.friction + e * HOLDS * self.friction,
                 }
             }
-            _ => told,
-        };
-        all.push(hold);
-        if let Some(now) = &stood[s] {
-            before = Some((s, now));
+            (Way::Told { share, spread }, _) => {
+                let c = share + spread * self.scatter;
+                Push {
+                    force: c * self.friction,
+                    work: c * self.friction * length,
+                    by_friction: c,
+                    by_scatter: spread * self.friction,
+                    ..Push::default()
+                }
+            }
+            (Way::Carried, None) => Push::default(),
         }
     }
-    all
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
+/// The push of friction at a length, newtons, with its derivatives.
+#[derive(Debug, Clone, Copy, Default)]
+struct Push {
+    force: f64,
+    /// Over the length, N/m.
+    slope: f64,
+    /// Since the stop before, joules.
+    work: f64,
+    by_start: f64,
+    by_friction: f64,
+    by_scatter: f64,
+}
 
-    /// Source: moments of the standard normal distribution, 1, 0, 1, 3, 15, 105;
-    /// a rule of five points is exact to the ninth power.
-    #[test]
-    fn the_rule_has_the_moments_of_the_normal_distribution() {
-        for (power, moment) in [(0, 1.0), (1, 0.0), (2, 1.0), (4, 3.0), (6, 15.0), (8, 105.0)] {
-            let sum: f64 = NODES.iter().map(|(x, w)| w * x.powi(power)).sum();
-            assert!((sum - moment).abs() < 1e-9 * moment.max(1.0), "{power}: {sum}");
+fn free_inverse(model: &Model, stiffness: &StateMatrix) -> Option<StateMatrix> {
+    let mut free = *stiffness;
+    for i in (0..COORDINATES).filter(|&i| model.held(i)) {
+        free.row_mut(i).fill(0.0);
+        free.column_mut(i).fill(0.0);
+        free[(i, i)] = 1.0;
+    }
+    let mut inverse = free.try_inverse()?;
+    for i in (0..COORDINATES).filter(|&i| model.held(i)) {
+        inverse[(i, i)] = 0.0;
+    }
+    Some(inverse)
+}
+
+/// Brings the model (its loads already on) to rest with friction.
+pub(super) fn hold(
+    setup: &Setup,
+    model: &mut Model,
+    values: &[f64],
+    step: usize,
+    way: Way,
+    memory: Option<&[Memory]>,
+    near: &State,
+) -> Result<Held, StaticsError> {
+    let friction = setup.friction(values);
+    let count = model.units.len();
+    let units: Vec<Unit> = (0..count)
+        .map(|u| {
+            let scatter_at = setup.unknowns.find(Unknown::Scatter { step, unit: u });
+            let expected = setup
+                .unknowns
+                .find(Unknown::Friction(model.units[u].axle))
+                .and_then(|i| setup.unknowns.get(i))
+                .map_or(0.0, |e| e.mean);
+            Unit {
+                friction: friction[u],
+                stiffness: expected / BREAKS_LOOSE_M,
+                scatter: scatter_at.map_or(0.0, |i| values[i]),
+                scatter_at,
+            }
+        })
+        .collect();
+    let remembered = |u: usize| memory.map(|m| &m[u]);
+    // Everything at a pose: energy with the work of friction, forces, stiffness with units that hold.
+    let look = |model: &mut Model, q: &State| {
+        let mut lengths = Vec::with_capacity(count);
+        let mut firm = StateMatrix::zeros();
+        let mut energy = 0.0;
+        for u in 0..count {
+            let (l, dl) = gradient(|x| model.units[u].length(&model.pose(x)), q);
+            let push = units[u].push(way, remembered(u), l);
+            model.units[u].push = push.force;
+            firm -= dl * dl.transpose() * push.slope;
+            energy += push.force * l - push.work;
+            lengths.push((l, dl));
+        }
+        let (value, gradient, stiffness) = model.derivatives(q);
+        let mut force = gradient;
+        for i in (0..COORDINATES).filter(|&i| model.held(i)) {
+            force[i] = 0.0;
+        }
+        Look { energy: energy + value, gradient, force, stiffness, firm, lengths }
+    };
+    let mut q = *near;
+    let mut here = look(model, &q);
+    for round in 0..ROUNDS {
+        let Some(inverse) = free_inverse(model, &(here.stiffness + here.firm)) else { break };
+        if here.force.amax() <= BALANCE_N {
+            // The pushes of the model are those of the last look.
+            here = look(model, &q);
+            let rest = Equilibrium {
+                state: q,
+                stiffness: here.stiffness,
+                gradient: here.gradient,
+                steps: round,
+                compliance: inverse,
+            };
+            return Ok(remember(setup, model, &units, way, memory, &here.lengths, rest));
+        }
+        let mut by = -(inverse * here.force);
+        let longest = by.amax();
+        if longest > 0.05 {
+            by *= 0.05 / longest;
+        }
+        let slope = by.dot(&here.force);
+        let mut share = 1.0;
+        loop {
+            let next = q + by * share;
+            let there = look(model, &next);
+            let lower = there.energy <= here.energy + 1e-4 * share * slope;
+            let flat = (there.energy - here.energy).abs() <= 1e-12 * here.energy.abs().max(1.0)
+                && there.force.norm() < here.force.norm();
+            if lower || flat {
+                (q, here) = (next, there);
+                break;
+            }
+            share *= 0.5;
+            if share < 1e-8 {
+                if here.force.amax() > NEARLY_N {
+                    return Err(StaticsError::NotConverged { steps: round, force_n: here.force.amax() });
+                }
+                here.force.fill(0.0);
+                break;
+            }
         }
     }
+    Err(StaticsError::NotConverged { steps: ROUNDS, force_n: here.force.amax() })
+}
 
-    #[test]
-    fn a_large_step_breaks_loose_and_a_small_one_does_not() {
-        let (share, spread) = carried(0.0, ANYWHERE, 10.0);
-        assert!((share - 1.0).abs() < 1e-12 && (spread - SCATTER).abs() < 1e-12);
-        let (share, spread) = carried(0.0, SCATTER, -0.4);
-        assert!((share + 0.4).abs() < 0.01 && spread > 0.2, "{share} {spread}");
-        let (share, _) = carried(1.0, SCATTER, -2.0);
-        assert!(share < -0.9);
+/// The model at a pose, friction included.
+struct Look {
+    energy: f64,
+    gradient: State,
+    force: State,
+    stiffness: StateMatrix,
+    firm: StateMatrix,
+    lengths: Vec<(f64, State)>,
+}
+
+fn remember(
+    setup: &Setup,
+    model: &Model,
+    units: &[Unit],
+    way: Way,
+    memory: Option<&[Memory]>,
+    lengths: &[(f64, State)],
+    rest: Equilibrium,
+) -> Held {
+    let p = setup.unknowns.len();
+    let mut forces = setup.forces(model, &rest.state, lengths);
+    let at = |what: Unknown| setup.unknowns.find(what).and_then(|i| Some((i, setup.unknowns.get(i)?.uncertainty)));
+    // What each push changes by at a fixed length.
+    let mut pushes = Vec::with_capacity(units.len());
+    for (u, unit) in units.iter().enumerate() {
+        let (l, dl) = &lengths[u];
+        let remembered = memory.map(|m| &m[u]);
+        let push = unit.push(way, remembered, *l);
+        let mut change = RowDVector::zeros(p);
+        if let Some(m) = remembered.filter(|_| way == Way::Carried) {
+            change += &m.push_slope * push.by_start - &m.length_slope * push.slope;
+        }
+        if unit.friction > 0.0 {
+            for what in [Unknown::Friction(model.units[u].axle), Unknown::FrictionApart(u)] {
+                if let Some((i, uncertainty)) = at(what) {
+                    change[i] += push.by_friction * uncertainty;
+                }
+            }
+        }
+        if let Some(i) = unit.scatter_at {
+            change[i] += push.by_scatter;
+        }
+        forces -= dl * &change;
+        pushes.push((change, push.slope));
     }
+    let moves = -(rest.compliance * forces);
+    let memory = units
+        .iter()
+        .enumerate()
+        .map(|(u, _)| {
+            let (l, dl) = &lengths[u];
+            let length_slope = RowDVector::from(dl.transpose() * &moves);
+            let (change, slope) = &pushes[u];
+            Memory {
+                push: model.units[u].push,
+                length: *l,
+                push_slope: change + &length_slope * *slope,
+                length_slope,
+            }
+        })
+        .collect();
+    Held { rest, moves, memory }
+}
+
+/// What units remember of a rest that was reached coming up, everything slid.
+pub(super) fn came_up(setup: &Setup, model: &mut Model, values: &[f64], near: &State) -> Result<Held, StaticsError> {
+    let way = Way::Told { share: -1.0, spread: 0.0 };
+    hold(setup, model, values, usize::MAX, way, None, near)
 }

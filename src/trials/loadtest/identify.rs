@@ -206,7 +206,7 @@ impl Mistakes {
     fn take_out(&mut self, setup: &mut Setup, takes_part: &[bool]) -> Result<Found, LoadTestError> {
         let readings: usize = setup.steps.iter().map(|s| s.rows.len()).sum();
         let most = readings / READINGS_A_MISTAKE;
-        let mut found = search(setup, takes_part, None)?;
+        let mut found = search(setup, takes_part)?;
         while self.misfits.len() + self.slips.len() < most {
             let Some(odd) = oddest(setup, &found) else { break };
             match odd {
@@ -221,7 +221,7 @@ impl Mistakes {
                     self.slips.push((slip, from));
                 }
             }
-            found = search(setup, takes_part, None)?;
+            found = search(setup, takes_part)?;
         }
         Ok(found)
     }
@@ -274,6 +274,14 @@ fn conclude(
             slip
         })
         .collect();
+    // The scatter of friction at each stop is of no use after the test.
+    let lasting: Vec<usize> = setup
+        .unknowns
+        .iter()
+        .enumerate()
+        .filter(|(_, e)| !matches!(e.what, Unknown::Scatter { .. }))
+        .map(|(i, _)| i)
+        .collect();
     Identified {
         friction: bands(setup, &model, &findings),
         residuals: residuals(setup, found),
@@ -281,9 +289,9 @@ fn conclude(
         who: setup.bodies.clone(),
         places: setup.places.clone(),
         findings,
-        unknowns: setup.unknowns.clone(),
-        z: found.z.clone(),
-        covariance: found.covariance.clone(),
+        unknowns: setup.unknowns.only(&lasting),
+        z: found.z.select_rows(&lasting),
+        covariance: found.covariance.select_rows(&lasting).select_columns(&lasting),
         chi_square: found.chi_square,
         readings: found.readings,
         stretch,

@@ -106,7 +106,7 @@ impl Judge {
             if let (Some(w), Some(e)) = (&found.white[s], &self.residual[s]) {
                 let mut v = DVector::zeros(e.len());
                 for &(_, row) in together {
-                    v += w.unmix.column(row);
+                    v[row] = 1.0 / w.noise[row];
                 }
                 with_residual += v.dot(e);
                 own += v.norm_squared();

@@ -2,32 +2,28 @@
 //!
 //! # Method
 //! 1. Every unknown is counted in standard uncertainties z from its expectation,
-//!    so that the sum to make least is |z|^2 + sum over steps of
-//!    (y - h(z))' R^-1 (y - h(z)), h the full model's readings at rest.
-//! 2. R is the noise of the sensors plus what the scatter of friction does to
-//!    all readings of a step together.
-//! 3. Damped Gauss-Newton with exact derivatives on the normal equations; they
+//!    so that the sum to make least is |z|^2 + sum ((y - h(z)) / u)^2, h the full
+//!    model's readings at rest, friction carried along the steps, u the noise of each reading.
+//! 2. Damped Gauss-Newton with exact derivatives on the normal equations; they
 //!    cannot be singular, since each unknown has its expectation.
-//! 4. Which way friction holds is worked out anew in the first rounds, then kept.
 
 use super::failure::LoadTestError;
-use super::holding::{Hold, holds};
+use super::holding::{Held, Way, hold};
 use super::setup::{Setup, Stood};
 use crate::geometry::State;
 use crate::statics::StaticsError;
 use nalgebra::{DMatrix, DVector};
 
-const ROUNDS: usize = 40;
-/// Rounds in which friction may still change sides.
-const FREE_ROUNDS: usize = 5;
+const ROUNDS: usize = 60;
 /// Converged where no unknown moves by more than this share of its standard uncertainty.
 const SMALL: f64 = 1e-6;
+/// Good enough where the sum cannot be made smaller and the next step is below this.
+const FLAT: f64 = 1e-2;
 
-/// Residuals and Jacobian of one step, both whitened by R.
+/// Residuals and Jacobian of one step, both divided by the noise.
 #[derive(Debug, Clone)]
 pub(super) struct White {
-    /// Inverse of the lower factor of R.
-    pub(super) unmix: DMatrix<f64>,
+    pub(super) noise: Vec<f64>,
     pub(super) residual: DVector<f64>,
     pub(super) jacobian: DMatrix<f64>,
 }
@@ -46,135 +42,138 @@ pub(super) struct Found {
     pub(super) rounds: usize,
 }
 
-/// Rest of every step that takes part.
+/// Rest of every step that takes part, friction carried along.
 pub(super) fn stand_all(
     setup: &Setup,
     z: &DVector<f64>,
-    holds: &[Hold],
     near: &[State],
     takes_part: &[bool],
+    first: Option<&Held>,
 ) -> Result<Vec<Option<Stood>>, StaticsError> {
     let values = setup.values(z);
     let mut model = setup.model(&values);
-    let mut all = Vec::with_capacity(near.len());
+    let mut all: Vec<Option<Stood>> = Vec::with_capacity(near.len());
+    let mut before: Option<usize> = None;
     for s in 0..near.len() {
-        all.push(if takes_part[s] {
-            Some(setup.stand(&mut model, s, &values, &holds[s].share, &near[s])?)
-        } else {
-            None
-        });
+        if !takes_part[s] {
+            all.push(None);
+            continue;
+        }
+        let ready = &setup.steps[s];
+        setup.load(&mut model, &ready.on);
+        let memory = match before {
+            Some(b) => all[b].as_ref().map(|stood: &Stood| stood.held.memory.as_slice()),
+            None => first.map(|f| f.memory.as_slice()),
+        };
+        let way = match (before, first) {
+            (None, Some(_)) => Way::Carried,
+            _ => Way::of(setup, ready, before.map(|b| &setup.steps[b])),
+        };
+        let held = hold(setup, &mut model, &values, s, way, memory, &near[s])?;
+        all.push(Some(setup.read(&model, s, &values, held)));
+        before = Some(s);
     }
     Ok(all)
 }
 
-pub(super) fn lower_factor(setup: &Setup, step: usize, stood: &Stood, hold: &Hold, friction: &[f64]) -> Option<DMatrix<f64>> {
-    let n = stood.predicted.len();
-    let mut r = DMatrix::zeros(n, n);
-    for (k, row) in setup.steps[step].rows.iter().enumerate() {
-        r[(k, k)] = row.noise * row.noise;
-    }
-    for (u, f) in friction.iter().enumerate() {
-        let effect = stood.held.column(u) * (hold.spread[u] * f);
-        r += &effect * effect.transpose();
-    }
-    r.cholesky()?.l().try_inverse()
-}
-
-fn whiten(setup: &Setup, step: usize, stood: &Stood, unmix: DMatrix<f64>) -> White {
-    let rows = &setup.steps[step].rows;
-    let raw = DVector::from_fn(rows.len(), |k, _| rows[k].value - stood.predicted[k]);
-    White { residual: &unmix * raw, jacobian: &unmix * &stood.jacobian, unmix }
+fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
+    stood
+        .iter()
+        .enumerate()
+        .map(|(s, stood)| {
+            let stood = stood.as_ref()?;
+            let rows = &setup.steps[s].rows;
+            let mut jacobian = stood.jacobian.clone();
+            for (k, row) in rows.iter().enumerate() {
+                jacobian.row_mut(k).scale_mut(1.0 / row.noise);
+            }
+            Some(White {
+                residual: DVector::from_fn(rows.len(), |k, _| (rows[k].value - stood.predicted[k]) / rows[k].noise),
+                noise: rows.iter().map(|r| r.noise).collect(),
+                jacobian,
+            })
+        })
+        .collect()
 }
 
 fn cost(z: &DVector<f64>, white: &[Option<White>]) -> f64 {
     z.norm_squared() + white.iter().flatten().map(|w| w.residual.norm_squared()).sum::<f64>()
 }
 
-/// Whitened with the R of each step as it is now.
-fn whitened(setup: &Setup, stood: &[Option<Stood>], holds: &[Hold], friction: &[f64]) -> Vec<Option<White>> {
-    (0..stood.len())
-        .map(|s| {
-            let now = stood[s].as_ref()?;
-            let unmix = lower_factor(setup, s, now, &holds[s], friction)?;
-            Some(whiten(setup, s, now, unmix))
-        })
-        .collect()
-}
-
 /// Seeks the values. `takes_part` says which steps count.
-pub(super) fn search(setup: &Setup, takes_part: &[bool], start: Option<&DVector<f64>>) -> Result<Found, LoadTestError> {
+pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTestError> {
     let p = setup.unknowns.len();
-    let units = setup.base.units.len();
-    let mut z = start.cloned().unwrap_or_else(|| DVector::zeros(p));
+    let mut z = DVector::zeros(p);
     let mut near = vec![setup.base.design; setup.steps.len()];
-    let mut held: Vec<Hold> = setup.steps.iter().map(|s| Hold::told(units, s.approach)).collect();
-    let mut stood = stand_all(setup, &z, &held, &near, takes_part)?;
+    let mut model = setup.base.clone();
+    for (s, place) in near.iter_mut().enumerate().filter(|(s, _)| takes_part[*s]) {
+        setup.load(&mut model, &setup.steps[s].on);
+        *place = model.equilibrium()?.state;
+    }
+    let mut stood = stand_all(setup, &z, &near, takes_part, None)?;
     let mut damping = 0.0;
     let mut last_step = f64::INFINITY;
     for round in 0..ROUNDS {
-        let friction = setup.friction(&setup.values(&z));
-        keep_near(&mut near, &stood);
-        if round < FREE_ROUNDS {
-            held = holds(setup, &stood, &friction);
-            stood = stand_all(setup, &z, &held, &near, takes_part)?;
+        for (n, s) in near.iter_mut().zip(&stood) {
+            if let Some(s) = s {
+                *n = s.held.rest.state;
+            }
         }
-        let white = whitened(setup, &stood, &held, &friction);
+        let white = whiten(setup, &stood);
         let mut information = DMatrix::zeros(p, p);
         let mut pull = -&z;
         for w in white.iter().flatten() {
             information += w.jacobian.tr_mul(&w.jacobian);
             pull += w.jacobian.tr_mul(&w.residual);
         }
-        if round >= FREE_ROUNDS && last_step < SMALL || round + 1 == ROUNDS && last_step < 1e-3 {
-            let normal = &information + DMatrix::identity(p, p);
-            let Some(cholesky) = normal.cholesky() else { break };
-            let readings = white.iter().flatten().map(|w| w.residual.len()).sum();
-            return Ok(Found {
-                covariance: cholesky.inverse(),
-                information,
-                chi_square: cost(&z, &white),
-                stood,
-                white,
-                readings,
-                rounds: round,
-                z,
-            });
-        }
         let before = cost(&z, &white);
         let mut moved = false;
         for _ in 0..12 {
+            if last_step < SMALL {
+                break;
+            }
             let mut normal = &information + DMatrix::identity(p, p);
             for i in 0..p {
                 normal[(i, i)] *= 1.0 + damping;
             }
             let Some(cholesky) = normal.cholesky() else { break };
             let step = cholesky.solve(&pull);
-            last_step = step.amax();
             let trial = &z + &step;
-            if let Ok(there) = stand_all(setup, &trial, &held, &near, takes_part) {
-                let unmixed: Vec<_> = (0..there.len())
-                    .map(|s| Some(whiten(setup, s, there[s].as_ref()?, white[s].as_ref()?.unmix.clone())))
-                    .collect();
-                let after = cost(&trial, &unmixed);
-                if after <= before * (1.0 + 1e-9) + 1e-9 {
-                    (z, stood, moved) = (trial, there, true);
-                    damping = if damping < 1e-3 { 0.0 } else { damping / 10.0 };
-                    break;
-                }
+            if let Ok(there) = stand_all(setup, &trial, &near, takes_part, None)
+                && cost(&trial, &whiten(setup, &there)) <= before * (1.0 + 1e-12)
+            {
+                (z, stood, moved) = (trial, there, true);
+                last_step = step.amax();
+                damping = if damping < 1e-3 { 0.0 } else { damping / 10.0 };
+                break;
+            }
+            if step.amax() < SMALL * 10.0 {
+                last_step = step.amax();
+                break;
             }
             damping = (damping * 10.0).max(1e-2);
         }
-        if !moved && round >= FREE_ROUNDS {
-            break;
+        if !moved || last_step < SMALL {
+            let normal = &information + DMatrix::identity(p, p);
+            let Some(cholesky) = normal.cholesky() else { break };
+            // Where a unit is about to break loose the sum has a kink: it cannot be made less.
+            if !moved && last_step > FLAT && cholesky.solve(&pull).amax() > 1.0 {
+                break;
+            }
+            if moved {
+                continue;
+            }
+            return Ok(Found {
+                covariance: cholesky.inverse(),
+                information,
+                chi_square: before,
+                stood,
+                readings: white.iter().flatten().map(|w| w.residual.len()).sum(),
+                white,
+                rounds: round,
+                z,
+            });
         }
     }
     Err(LoadTestError::NotConverged { rounds: ROUNDS, step: last_step })
-}
-
-fn keep_near(near: &mut [State], stood: &[Option<Stood>]) {
-    for (n, s) in near.iter_mut().zip(stood) {
-        if let Some(s) = s {
-            *n = s.rest.state;
-        }
-    }
 }

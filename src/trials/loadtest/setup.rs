@@ -1,13 +1,14 @@
 //! A load test made ready: steps in order of time, bodies, places, and the
 //! model's answer to any values of the unknowns, with exact derivatives.
 
+use super::holding::Held;
 use super::unknowns::{Unknown, Unknowns};
 use super::{Approach, Load, PlacedLoad, Step};
 use crate::geometry::{COORDINATES, State, gradient};
 use crate::posture::{PostureDual, PostureState, predict};
 use crate::quantity::Moment;
 use crate::sheet::{BuildSheet, Sensor};
-use crate::statics::{Equilibrium, Model, Parameter, PointMass, StaticsError};
+use crate::statics::{Equilibrium, Model, Parameter, PointMass};
 use nalgebra::{DMatrix, DVector};
 
 /// The least noise that a reading is taken to have, metres or radians.
@@ -67,14 +68,10 @@ pub(super) struct Setup<'a> {
 /// The model at rest in one step.
 #[derive(Debug, Clone)]
 pub(super) struct Stood {
-    pub(super) rest: Equilibrium,
-    /// What each unit carries along itself, spring and friction, newtons.
-    pub(super) axial: Vec<f64>,
+    pub(super) held: Held,
     pub(super) predicted: DVector<f64>,
     /// Readings by unknowns, per standard uncertainty before the test.
     pub(super) jacobian: DMatrix<f64>,
-    /// Readings by units, per newton that pushes the ends apart.
-    pub(super) held: DMatrix<f64>,
 }
 
 fn noise_of(sensor: &Sensor, value: f64, uncertainty: f64) -> f64 {
@@ -119,7 +116,17 @@ impl<'a> Setup<'a> {
             setup.steps.push(Ready { given: i, at: step.at, on, approach: step.approach, rows });
         }
         setup.unknowns = Unknowns::of(sheet, &setup.base, &setup.bodies, &setup.places);
+        setup.add_scatter();
         setup
+    }
+
+    /// The scatter of friction of every unit in every step, as unknowns.
+    pub(super) fn add_scatter(&mut self) {
+        for step in 0..self.steps.len() {
+            for unit in 0..self.base.units.len() {
+                self.unknowns.add(Unknown::Scatter { step, unit }, 0.0, 1.0);
+            }
+        }
     }
 
     /// Without steps, with bodies and places (and their unknowns) of another set-up.
@@ -229,46 +236,24 @@ impl<'a> Setup<'a> {
         }
     }
 
-    /// Rest of a step with derivatives; `hold` is the share of its friction with
-    /// which each unit is held.
-    pub(super) fn stand(
-        &self,
-        model: &mut Model,
-        step: usize,
-        values: &[f64],
-        hold: &[f64],
-        near: &State,
-    ) -> Result<Stood, StaticsError> {
-        let ready = &self.steps[step];
-        self.load(model, &ready.on);
-        let friction = self.friction(values);
-        for (u, unit) in model.units.iter_mut().enumerate() {
-            unit.push = hold[u] * friction[u];
-        }
-        let rest = model.equilibrium_from(near)?;
-        let (moves, pushes) = self.moves(model, &rest, hold);
+    /// Readings of a step at a rest with friction, with derivatives.
+    pub(super) fn read(&self, model: &Model, step: usize, values: &[f64], held: Held) -> Stood {
         let mut x = PostureState::zeros();
-        x.fixed_rows_mut::<COORDINATES>(0).copy_from(&rest.state);
+        x.fixed_rows_mut::<COORDINATES>(0).copy_from(&held.rest.state);
         x[COORDINATES] = self.value(values, Unknown::FloorRoll);
         x[COORDINATES + 1] = self.value(values, Unknown::FloorPitch);
-        let (n, p) = (ready.rows.len(), self.unknowns.len());
-        let mut stood = Stood {
-            axial: Vec::new(),
-            predicted: DVector::zeros(n),
-            jacobian: DMatrix::zeros(n, p),
-            held: DMatrix::zeros(n, model.units.len()),
-            rest,
-        };
-        for (k, row) in ready.rows.iter().enumerate() {
+        let rows = &self.steps[step].rows;
+        let mut predicted = DVector::zeros(rows.len());
+        let mut jacobian = DMatrix::zeros(rows.len(), self.unknowns.len());
+        for (k, row) in rows.iter().enumerate() {
             let reads = &self.sheet.sensors[row.sensor].reads;
             let (raw, g) = num_dual::gradient(
                 |x| predict(model, reads, &x).unwrap_or_else(|| PostureDual::from_re(0.0)),
                 &x,
             );
             let scale = 1.0 + self.value(values, Unknown::Scale(row.sensor));
-            let along = g.fixed_rows::<COORDINATES>(0).transpose() * scale;
-            let mut line = &along * &moves;
-            stood.predicted[k] = raw * scale;
+            let mut line = g.fixed_rows::<COORDINATES>(0).transpose() * scale * &held.moves;
+            predicted[k] = raw * scale;
             for (j, e) in self.unknowns.iter().enumerate() {
                 let slope = match e.what {
                     Unknown::FloorRoll => g[COORDINATES] * scale,
@@ -279,31 +264,33 @@ impl<'a> Setup<'a> {
                     _ => continue,
                 };
                 if matches!(e.what, Unknown::Zero(_) | Unknown::Slip { .. }) {
-                    stood.predicted[k] += values[j];
+                    predicted[k] += values[j];
                 }
                 line[j] += slope * e.uncertainty;
             }
-            stood.jacobian.row_mut(k).copy_from(&line);
-            stood.held.row_mut(k).copy_from(&(&along * &pushes));
+            jacobian.row_mut(k).copy_from(&line);
         }
-        let pose = model.pose(&stood.rest.state);
-        stood.axial = model.units.iter().map(|u| u.spring_force(u.length(&pose)) + u.push).collect();
-        Ok(stood)
+        Stood { held, predicted, jacobian }
     }
 
-    /// How the rest moves: by unknowns (per standard uncertainty before the
-    /// test), and by units (per newton that pushes the ends apart).
-    pub(super) fn moves(&self, model: &Model, rest: &Equilibrium, hold: &[f64]) -> (Moves, Moves) {
+    /// How a rest without friction moves: by unknowns (per standard uncertainty
+    /// before the test), and by units (per newton that pushes the ends apart).
+    pub(super) fn moves(&self, model: &Model, rest: &Equilibrium) -> (Moves, Moves) {
         let q = &rest.state;
-        let mut forces = Moves::zeros(self.unknowns.len());
-        let units = model.units.len();
-        let mut pushes = Moves::zeros(units);
-        let mut lengths = Vec::with_capacity(units);
-        for u in 0..units {
-            let (l, dl) = gradient(|x| model.units[u].length(&model.pose(x)), q);
+        let lengths: Vec<_> =
+            model.units.iter().map(|unit| gradient(|x| unit.length(&model.pose(x)), q)).collect();
+        let mut pushes = Moves::zeros(lengths.len());
+        for (u, (_, dl)) in lengths.iter().enumerate() {
             pushes.column_mut(u).copy_from(&-dl);
-            lengths.push((l, dl));
         }
+        let compliance = -rest.compliance;
+        (compliance * self.forces(model, q, &lengths), compliance * pushes)
+    }
+
+    /// How the forces at a fixed pose change with every unknown but friction, per
+    /// standard uncertainty before the test. `lengths` are those of the units, with gradient.
+    pub(super) fn forces(&self, model: &Model, q: &State, lengths: &[(f64, State)]) -> Moves {
+        let mut forces = Moves::zeros(self.unknowns.len());
         for (j, e) in self.unknowns.iter().enumerate() {
             let mut force = State::zeros();
             match e.what {
@@ -316,12 +303,6 @@ impl<'a> Setup<'a> {
                     let (l, dl) = &lengths[u];
                     force = -dl * model.units[u].spring_rate(*l);
                 }
-                Unknown::Friction(axle) => {
-                    for u in (0..units).filter(|&u| model.units[u].axle == axle) {
-                        force -= lengths[u].1 * hold[u];
-                    }
-                }
-                Unknown::FrictionApart(u) => force = -lengths[u].1 * hold[u],
                 Unknown::Weight => force = model.force_change(q, Parameter::Mass(0)),
                 Unknown::Centre(axis) => force = model.force_change(q, Parameter::MassAt(0, axis)),
                 Unknown::BodyMass(b) => {
@@ -337,8 +318,7 @@ impl<'a> Setup<'a> {
             }
             forces.column_mut(j).copy_from(&(force * e.uncertainty));
         }
-        let compliance = -rest.compliance;
-        (compliance * forces, compliance * pushes)
+        forces
     }
 }
 

@@ -30,7 +30,7 @@ pub enum Unknown {
     Rate(usize),
     /// How much higher the spring of unit `i` is seated than the sheet says, metres.
     Seat(usize),
-    /// Friction along each unit of axle `i`, newtons.
+    /// Friction along each unit of axle `i` (half-width), newtons.
     Friction(usize),
     /// How much more friction unit `i` has than its axle, newtons.
     FrictionApart(usize),
@@ -52,6 +52,14 @@ pub enum Unknown {
     Zero(usize),
     /// Scale of sensor `i`, less one.
     Scale(usize),
+    /// How far friction of a unit was off its usual at one stop (step number in
+    /// time order), in standard deviations.
+    Scatter {
+        /// The step.
+        step: usize,
+        /// The unit.
+        unit: usize,
+    },
     /// By how much sensor `i` slipped before step number `from` (in time order).
     Slip {
         /// The sensor.
@@ -156,6 +164,11 @@ impl Unknowns {
         for e in self.list.iter_mut().filter(|e| e.what == what) {
             e.uncertainty *= factor;
         }
+    }
+
+    /// Some of them, in their order.
+    pub(super) fn only(&self, indices: &[usize]) -> Self {
+        Self { list: indices.iter().filter_map(|&i| self.list.get(i).copied()).collect() }
     }
 
     /// How many.

@@ -245,8 +245,7 @@ fn height_change(
     let mut model = identified.model.clone();
     setup.load(&mut model, &[]);
     let (now, then) = (model.equilibrium()?, nominal.equilibrium()?);
-    let free = vec![0.0; model.units.len()];
-    let (moves, _) = setup.moves(&model, &now, &free);
+    let (moves, _) = setup.moves(&model, &now);
     let (_, g) = crate::geometry::gradient(|x| crate::geometry::FramePose::new(x).height(at), &now.state);
     let slope = g.transpose() * moves;
     let variance = (&slope * &identified.covariance * slope.transpose())[0] * identified.stretch;
