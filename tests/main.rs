@@ -16,3 +16,5 @@ mod vehicles;
 mod ports;
 mod rehearsal;
 mod logbook;
+mod simulated_loadtest;
+mod loadtest;

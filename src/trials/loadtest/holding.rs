@@ -105,19 +105,24 @@ impl Unit {
         match (way, memory) {
             (Way::Carried, Some(m)) => {
                 let x = length - m.length;
-                let start = m.push + HOLDS * self.friction * self.scatter;
                 let limit = (self.friction * (1.0 + SCATTER * self.scatter)).max(LEAST_N);
+                // What was held beyond today's limit slips back to it.
+                let wished = m.push + HOLDS * self.friction * self.scatter;
+                let start = wished.clamp(-limit, limit);
+                let slips = wished.abs() > limit;
                 let s = if x > 0.0 { -1.0 } else { 1.0 };
                 let e = (-self.stiffness * x.abs() / limit).exp();
                 let away = s * limit - start;
-                let by_limit = s * (1.0 - e) - away * e * self.stiffness * x.abs() / (limit * limit);
+                let by_start = if slips { 0.0 } else { e };
+                let by_limit = s * (1.0 - e) - away * e * self.stiffness * x.abs() / (limit * limit)
+                    + if slips { e * start.signum() } else { 0.0 };
                 Push {
                     force: s * limit - away * e,
                     slope: away * e * self.stiffness * -s / limit,
                     work: s * limit * x + away * limit / self.stiffness.max(1.0) * (1.0 - e) * s,
-                    by_start: e,
-                    by_friction: by_limit * (1.0 + SCATTER * self.scatter) + e * HOLDS * self.scatter,
-                    by_scatter: by_limit * SCATTER * self.friction + e * HOLDS * self.friction,
+                    by_start,
+                    by_friction: by_limit * (1.0 + SCATTER * self.scatter) + by_start * HOLDS * self.scatter,
+                    by_scatter: by_limit * SCATTER * self.friction + by_start * HOLDS * self.friction,
                 }
             }
             (Way::Told { share, spread }, _) => {

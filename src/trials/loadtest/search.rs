@@ -177,3 +177,108 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
     }
     Err(LoadTestError::NotConverged { rounds: ROUNDS, step: last_step })
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test may end at once")]
+    use super::*;
+    use crate::posture::Observation;
+    use crate::quantity::{Force, Moment, UnitSystem};
+    use crate::sheet::{BuildSheet, Connection, Measurand, Protocol, Sensor, SpringCurve, Suspension, TiltOn};
+    use crate::trials::loadtest::{Approach, Load, PlacedLoad, Step};
+
+    fn sheet() -> BuildSheet {
+        let text = crate::sheet::template(UnitSystem::Metric);
+        let mut sheet = crate::sheet::parse(&text, "template").unwrap().sheet;
+        sheet.sensors.clear();
+        let mut reads: Vec<Measurand> = [TiltOn::FrameRoll, TiltOn::FramePitch]
+            .into_iter()
+            .map(|on| Measurand::Tilt { on, reversed: false })
+            .collect();
+        reads.extend(sheet.stations.iter().map(|s| Measurand::FrameToFloor { from: s.at }));
+        for reads in reads {
+            sheet.sensors.push(Sensor {
+                name: "sensor".to_owned(),
+                connection: Connection { port: None, baud: 9600, protocol: Protocol::Wire { device: 1, channel: 0 } },
+                reads,
+                zero: 0.0,
+                zero_uncertainty: 0.001,
+                scale_uncertainty: 0.003,
+                deadline_s: 1.0,
+            });
+        }
+        for axle in &mut sheet.axles {
+            if let Suspension::Solid { coilovers, .. } = &mut axle.suspension {
+                for c in coilovers {
+                    c.unit.friction = Force::new(60.0);
+                    assert!(matches!(c.unit.spring.curve, SpringCurve::Linear(_) | SpringCurve::Table(_)));
+                }
+            }
+        }
+        sheet
+    }
+
+    /// Exact derivatives, carried through friction over a whole test, against
+    /// differences of the same readings.
+    #[test]
+    fn derivatives_agree_with_differences_through_the_whole_test() {
+        use Approach::{Bounced, Loading, Unloading};
+        let sheet = sheet();
+        let person = |x: f64, y: f64| {
+            Load::Placed(PlacedLoad {
+                body: "person".to_owned(),
+                mass_kg: 80.0,
+                mass_uncertainty_kg: 1.0,
+                at_m: [x, y, 0.3],
+                place_uncertainty_m: 0.03,
+            })
+        };
+        let plan = [
+            (vec![], Bounced),
+            (vec![person(0.2, 0.0)], Loading),
+            (vec![], Unloading),
+            (vec![person(0.2, 0.4)], Loading),
+            (vec![person(1.5, -0.3)], Loading),
+            (vec![], Unloading),
+        ];
+        let steps: Vec<Step> = plan
+            .iter()
+            .enumerate()
+            .map(|(i, (loads, approach))| Step {
+                at: Moment::from_unix_us(i64::try_from(i).unwrap()),
+                loads: loads.clone(),
+                approach: *approach,
+                readings: (0..sheet.sensors.len())
+                    .map(|sensor| Observation { sensor, value: 0.3, uncertainty: 0.002 })
+                    .collect(),
+            })
+            .collect();
+        let setup = Setup::new(&sheet, &steps);
+        let z = DVector::from_fn(setup.unknowns.len(), |i, _| 0.3 * ((i * 7 % 11) as f64 / 5.0 - 1.0));
+        let near = vec![setup.base.design; steps.len()];
+        let part = vec![true; steps.len()];
+        let here = stand_all(&setup, &z, &near, &part, None).unwrap();
+        let mut worst = (0.0, String::new());
+        for (j, e) in setup.unknowns.iter().enumerate() {
+            let at = |by: f64| {
+                let mut moved = z.clone();
+                moved[j] += by;
+                stand_all(&setup, &moved, &near, &part, None).unwrap()
+            };
+            let h = 1e-4;
+            let (up, down) = (at(h), at(-h));
+            for s in 0..steps.len() {
+                let (u, d, now) = (up[s].as_ref().unwrap(), down[s].as_ref().unwrap(), here[s].as_ref().unwrap());
+                for k in 0..u.predicted.len() {
+                    let slope = (u.predicted[k] - d.predicted[k]) / (2.0 * h);
+                    let off = (slope - now.jacobian[(k, j)]).abs();
+                    if off > worst.0 {
+                        worst = (off, format!("{:?} step {s} row {k}: {slope} {}", e.what, now.jacobian[(k, j)]));
+                    }
+                }
+            }
+        }
+        // A reading moves by up to a millimetre for a standard uncertainty; 1e-7 m is a ten-thousandth of it.
+        assert!(worst.0 < 1e-7, "{} {}", worst.0, worst.1);
+    }
+}
