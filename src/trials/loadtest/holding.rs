@@ -1,8 +1,9 @@
 //! Friction that remembers: where each unit is held, carried along the steps.
 //!
 //! # Method
-//! 1. A unit's friction follows Dahl's law: from the stop before, its force
-//!    changes with the length, stiffly at first, towards its half-width. All
+//! 1. A unit's friction is a stiff spring in series with a slider: from the stop
+//!    before, its force changes with the length, until it breaks loose at its
+//!    half-width; the edge between the two is rounded. All
 //!    units are solved together with the rest: the least of the energy of the
 //!    full model and the work of friction, by Newton's method.
 //! 2. At a stop that is told (bounced; lifted and let down; nobody knows) the share
@@ -31,7 +32,9 @@ const HOLDS: f64 = 0.1;
 const LEAST_N: f64 = 1e-2;
 /// Length over which friction builds up to what is expected of it, metres.
 /// Chosen: seals and bushings give by some tenths of a millimetre before they slide.
-const BREAKS_LOOSE_M: f64 = 0.2e-3;
+pub(super) const BREAKS_LOOSE_M: f64 = 0.2e-3;
+/// Rounding of the edge between holding and sliding, as a share of the half-width.
+const EDGE: f64 = 0.15;
 const ROUNDS: usize = 60;
 /// Out-of-balance force at rest, newtons.
 const BALANCE_N: f64 = 1e-6;
@@ -98,31 +101,32 @@ struct Unit {
 impl Unit {
     /// Where the push goes with the length.
     ///
-    /// Dahl's law from a stop (push p0, length l0) in one direction, exactly:
-    /// `p = s L - (s L - p0) exp(-k |x| / L)`, x = l - l0, s = +1 where the unit
-    /// shortens, L the half-width at this stop, k the stiffness.
+    /// From a stop (push p0, length l0): `u = p0 - k (l - l0)`, cut off at the
+    /// half-width L, the edge rounded as the mean over a scatter t of it:
+    /// `p = -L + t g((u + L)/t) - t g((u - L)/t)`, `g(x) = x Phi(x) + phi(x)`, the
+    /// mean of what a normal variable lies under x.
     fn push(&self, way: Way, memory: Option<&Memory>, length: f64) -> Push {
         match (way, memory) {
             (Way::Carried, Some(m)) => {
-                let x = length - m.length;
-                let limit = (self.friction * (1.0 + SCATTER * self.scatter)).max(LEAST_N);
-                // What was held beyond today's limit slips back to it.
-                let wished = m.push + HOLDS * self.friction * self.scatter;
-                let start = wished.clamp(-limit, limit);
-                let slips = wished.abs() > limit;
-                let s = if x > 0.0 { -1.0 } else { 1.0 };
-                let e = (-self.stiffness * x.abs() / limit).exp();
-                let away = s * limit - start;
-                let by_start = if slips { 0.0 } else { e };
-                let by_limit = s * (1.0 - e) - away * e * self.stiffness * x.abs() / (limit * limit)
-                    + if slips { e * start.signum() } else { 0.0 };
+                let f = self.friction;
+                let limit = (f * (1.0 + SCATTER * self.scatter)).max(LEAST_N);
+                let t = (EDGE * f).max(EDGE * LEAST_N);
+                let start = m.push + HOLDS * f * self.scatter;
+                let u = start - self.stiffness * (length - m.length);
+                let (low, high) = ((u + limit) / t, (u - limit) / t);
+                let (below, above) = (phi_sum(low), phi_sum(high));
+                let inside = below - above;
+                let by_limit = below + above - 1.0;
+                let work = |u: f64| -limit * u + t * t * (twice((u + limit) / t) - twice((u - limit) / t));
                 Push {
-                    force: s * limit - away * e,
-                    slope: away * e * self.stiffness * -s / limit,
-                    work: s * limit * x + away * limit / self.stiffness.max(1.0) * (1.0 - e) * s,
-                    by_start,
-                    by_friction: by_limit * (1.0 + SCATTER * self.scatter) + by_start * HOLDS * self.scatter,
-                    by_scatter: by_limit * SCATTER * self.friction + by_start * HOLDS * self.friction,
+                    force: -limit + t * (once(low) - once(high)),
+                    slope: -self.stiffness * inside,
+                    work: (work(start) - work(u)) / self.stiffness.max(1.0),
+                    by_start: inside,
+                    by_friction: by_limit * (1.0 + SCATTER * self.scatter)
+                        + inside * HOLDS * self.scatter
+                        + EDGE * (phi(low) - phi(high)),
+                    by_scatter: by_limit * SCATTER * f + inside * HOLDS * f,
                 }
             }
             (Way::Told { share, spread }, _) => {
@@ -151,6 +155,26 @@ struct Push {
     by_start: f64,
     by_friction: f64,
     by_scatter: f64,
+}
+
+/// Density of the standard normal distribution.
+fn phi(x: f64) -> f64 {
+    (-x * x / 2.0).exp() / std::f64::consts::TAU.sqrt()
+}
+
+/// Its distribution function.
+fn phi_sum(x: f64) -> f64 {
+    0.5 * statrs::function::erf::erfc(-x / std::f64::consts::SQRT_2)
+}
+
+/// Integral of the distribution function.
+fn once(x: f64) -> f64 {
+    x * phi_sum(x) + phi(x)
+}
+
+/// Integral of that.
+fn twice(x: f64) -> f64 {
+    f64::midpoint((x * x + 1.0) * phi_sum(x), x * phi(x))
 }
 
 fn free_inverse(model: &Model, stiffness: &StateMatrix) -> Option<StateMatrix> {
@@ -189,7 +213,7 @@ pub(super) fn hold(
                 .map_or(0.0, |e| e.mean);
             Unit {
                 friction: friction[u],
-                stiffness: expected / BREAKS_LOOSE_M,
+                stiffness: expected / setup.gives_m,
                 scatter: scatter_at.map_or(0.0, |i| values[i]),
                 scatter_at,
             }

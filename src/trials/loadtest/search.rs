@@ -15,10 +15,13 @@ use crate::statics::StaticsError;
 use nalgebra::{DMatrix, DVector};
 
 const ROUNDS: usize = 60;
-/// Converged where no unknown moves by more than this share of its standard uncertainty.
-const SMALL: f64 = 1e-6;
-/// Good enough where the sum cannot be made smaller and the next step is below this.
-const FLAT: f64 = 1e-2;
+/// Converged where a full step would take less than this off the sum.
+const SMALL: f64 = 1e-9;
+/// No answer where it would still take this off: a fifth of a standard uncertainty.
+const LEFT: f64 = 0.04;
+/// So many times as far friction gives in the first rounds.
+const SOFTER: [f64; 2] = [8.0, 2.5];
+const SOFT_ROUNDS: usize = 6;
 
 /// Residuals and Jacobian of one step, both divided by the noise.
 #[derive(Debug, Clone)]
@@ -40,6 +43,8 @@ pub(super) struct Found {
     pub(super) chi_square: f64,
     pub(super) readings: usize,
     pub(super) rounds: usize,
+    /// What a full step would still take off the sum.
+    pub(super) left: f64,
 }
 
 /// Rest of every step that takes part, friction carried along.
@@ -101,19 +106,44 @@ fn cost(z: &DVector<f64>, white: &[Option<White>]) -> f64 {
 }
 
 /// Seeks the values. `takes_part` says which steps count.
+///
+/// Friction that gives far before it slides is sought first: it has no edges on
+/// which the search could come to rest before its time.
 pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTestError> {
-    let p = setup.unknowns.len();
-    let mut z = DVector::zeros(p);
+    let mut soft = setup.clone();
     let mut near = vec![setup.base.design; setup.steps.len()];
     let mut model = setup.base.clone();
     for (s, place) in near.iter_mut().enumerate().filter(|(s, _)| takes_part[*s]) {
         setup.load(&mut model, &setup.steps[s].on);
         *place = model.equilibrium()?.state;
     }
-    let mut stood = stand_all(setup, &z, &near, takes_part, None)?;
+    let mut z = DVector::zeros(setup.unknowns.len());
+    for times in SOFTER {
+        soft.gives_m = setup.gives_m * times;
+        if let Ok(found) = descend(&soft, &z, &mut near, takes_part, SOFT_ROUNDS) {
+            z = found.z;
+        }
+    }
+    let found = descend(setup, &z, &mut near, takes_part, ROUNDS)?;
+    if found.left > LEFT {
+        return Err(LoadTestError::NotConverged { rounds: found.rounds, step: found.left.sqrt() });
+    }
+    Ok(found)
+}
+
+fn descend(
+    setup: &Setup,
+    start: &DVector<f64>,
+    near: &mut [State],
+    takes_part: &[bool],
+    rounds: usize,
+) -> Result<Found, LoadTestError> {
+    let p = setup.unknowns.len();
+    let mut z = start.clone();
+    let mut stood = stand_all(setup, &z, near, takes_part, None)?;
     let mut damping = 0.0;
-    let mut last_step = f64::INFINITY;
-    for round in 0..ROUNDS {
+    let mut done = false;
+    for round in 0..=rounds {
         for (n, s) in near.iter_mut().zip(&stood) {
             if let Some(s) = s {
                 *n = s.held.rest.state;
@@ -126,56 +156,53 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
             information += w.jacobian.tr_mul(&w.jacobian);
             pull += w.jacobian.tr_mul(&w.residual);
         }
+        let normal = &information + DMatrix::identity(p, p);
+        let Some(cholesky) = normal.clone().cholesky() else { break };
+        let full = cholesky.solve(&pull);
+        // What a full step promises to take off the sum.
+        let left = full.dot(&pull);
         let before = cost(&z, &white);
-        let mut moved = false;
-        for _ in 0..12 {
-            if last_step < SMALL {
-                break;
+        if !done && left > SMALL && round < rounds {
+            let mut moved = false;
+            for _ in 0..10 {
+                let step = if damping > 0.0 {
+                    let mut damped = normal.clone();
+                    for i in 0..p {
+                        damped[(i, i)] *= 1.0 + damping;
+                    }
+                    let Some(c) = damped.cholesky() else { break };
+                    c.solve(&pull)
+                } else {
+                    full.clone()
+                };
+                let trial = &z + &step;
+                if let Ok(there) = stand_all(setup, &trial, near, takes_part, None)
+                    && cost(&trial, &whiten(setup, &there)) < before
+                {
+                    (z, stood, moved) = (trial, there, true);
+                    damping = if damping < 1e-2 { 0.0 } else { damping / 10.0 };
+                    break;
+                }
+                damping = (damping * 10.0).max(1e-2);
             }
-            let mut normal = &information + DMatrix::identity(p, p);
-            for i in 0..p {
-                normal[(i, i)] *= 1.0 + damping;
-            }
-            let Some(cholesky) = normal.cholesky() else { break };
-            let step = cholesky.solve(&pull);
-            let trial = &z + &step;
-            if let Ok(there) = stand_all(setup, &trial, &near, takes_part, None)
-                && cost(&trial, &whiten(setup, &there)) <= before * (1.0 + 1e-12)
-            {
-                (z, stood, moved) = (trial, there, true);
-                last_step = step.amax();
-                damping = if damping < 1e-3 { 0.0 } else { damping / 10.0 };
-                break;
-            }
-            if step.amax() < SMALL * 10.0 {
-                last_step = step.amax();
-                break;
-            }
-            damping = (damping * 10.0).max(1e-2);
-        }
-        if !moved || last_step < SMALL {
-            let normal = &information + DMatrix::identity(p, p);
-            let Some(cholesky) = normal.cholesky() else { break };
-            // Where a unit is about to break loose the sum has a kink: it cannot be made less.
-            if !moved && last_step > FLAT && cholesky.solve(&pull).amax() > 1.0 {
-                break;
-            }
+            done = !moved;
             if moved {
                 continue;
             }
-            return Ok(Found {
-                covariance: cholesky.inverse(),
-                information,
-                chi_square: before,
-                stood,
-                readings: white.iter().flatten().map(|w| w.residual.len()).sum(),
-                white,
-                rounds: round,
-                z,
-            });
         }
+        return Ok(Found {
+            covariance: cholesky.inverse(),
+            information,
+            chi_square: before,
+            stood,
+            readings: white.iter().flatten().map(|w| w.residual.len()).sum(),
+            white,
+            rounds: round,
+            left,
+            z,
+        });
     }
-    Err(LoadTestError::NotConverged { rounds: ROUNDS, step: last_step })
+    Err(LoadTestError::NotConverged { rounds, step: f64::INFINITY })
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! A load test made ready: steps in order of time, bodies, places, and the
 //! model's answer to any values of the unknowns, with exact derivatives.
 
-use super::holding::Held;
+use super::holding::{BREAKS_LOOSE_M, Held};
 use super::unknowns::{Unknown, Unknowns};
 use super::{Approach, Load, PlacedLoad, Step};
 use crate::geometry::{COORDINATES, State, gradient};
@@ -63,6 +63,8 @@ pub(super) struct Setup<'a> {
     pub(super) places: Vec<Place>,
     pub(super) steps: Vec<Ready>,
     pub(super) unknowns: Unknowns,
+    /// Length over which friction builds up, metres.
+    pub(super) gives_m: f64,
 }
 
 /// The model at rest in one step.
@@ -90,6 +92,7 @@ impl<'a> Setup<'a> {
             places: Vec::new(),
             steps: Vec::new(),
             unknowns: Unknowns::default(),
+            gives_m: BREAKS_LOOSE_M,
         };
         setup.base.masses.truncate(1);
         for i in order(sheet, steps) {
