@@ -40,3 +40,5 @@ mod sheets;
 mod statics;
 mod vehicles;
 mod zeroing;
+mod simulated_loadtest;
+mod loadtest;

@@ -40,3 +40,6 @@ pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use table::Table;
 pub use targets::{CaseReport, targets_json, targets_text};
 pub use words::{level_words, pitch_words, roll_words, signed, turn_words};
+mod loadtest_forecast;
+mod loadtest_plan;
+mod loadtest_result;
