@@ -25,7 +25,7 @@ pub use json_log::{history_json, history_json_lines};
 pub use layout_candidates::{layout_csv, layout_json, layout_text};
 pub use layout_drawing::{room_drawing, room_svg};
 pub use layout_lean::{lean_json, lean_svg, lean_text};
-pub use layout_link::{link_json, link_svg, link_text};
+pub use layout_link::{link_json, link_picture, link_svg, link_text};
 pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
