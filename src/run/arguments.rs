@@ -102,6 +102,13 @@ pub struct TargetsArguments {
     /// --set rear.spring.rate="26 N/mm"; may be given several times.
     #[arg(long = "set", value_name = "PATH=VALUE")]
     pub overrides: Vec<String>,
+    /// A table over a field of the sheet, in the targets' case or --case, for example
+    /// --sweep rear.spring.rate="20..30/2 N/mm"; may be given twice.
+    #[arg(long = "sweep", value_name = "PATH=FROM..TO/STEP")]
+    pub sweeps: Vec<String>,
+    /// Print the table of --sweep as CSV.
+    #[arg(long, requires = "sweeps", conflicts_with = "json")]
+    pub csv: bool,
 }
 
 /// `layout`.

@@ -20,6 +20,7 @@ mod sensors_steps;
 mod sensors_trial;
 mod sheets;
 mod sitting;
+mod sweep;
 mod targets;
 mod tell;
 mod view;

@@ -77,6 +77,18 @@ pub(super) fn read_text(
 
 /// The sheet with its plans and what was understood, and its text.
 pub(super) fn read_whole(path: &Path, overrides: &[String]) -> Result<(Checked, String), Failure> {
+    let text = std::fs::read_to_string(path).map_err(|source| {
+        Failure::from(SheetError::Read {
+            path: path.to_owned(),
+            source,
+        })
+    })?;
+    let checked = check(&text, path, overrides)?;
+    Ok((checked, text))
+}
+
+/// Checks a sheet's text with `--set PATH=VALUE`; `path` is how it is called.
+pub(super) fn check(text: &str, path: &Path, overrides: &[String]) -> Result<Checked, Failure> {
     let mut set = Vec::new();
     for pair in overrides {
         let (key, value) = pair.split_once('=').ok_or_else(|| {
@@ -88,14 +100,7 @@ pub(super) fn read_whole(path: &Path, overrides: &[String]) -> Result<(Checked, 
         })?;
         set.push((key.trim(), value.trim()));
     }
-    let text = std::fs::read_to_string(path).map_err(|source| {
-        Failure::from(SheetError::Read {
-            path: path.to_owned(),
-            source,
-        })
-    })?;
-    let checked = parse_with(&text, &path.display().to_string(), &set).map_err(SheetError::from)?;
-    Ok((checked, text))
+    Ok(parse_with(text, &path.display().to_string(), &set).map_err(SheetError::from)?)
 }
 
 impl From<SheetError> for Failure {

@@ -40,7 +40,7 @@ fn for_the_sheet(found: &WeightsFound, units: UnitSystem) -> String {
     let limit = 3.0_f64.sqrt();
     format!(
         "\nFOR THE BUILD SHEET\n[weight]\nsprung = \"{}\"\ncentre = [\"{}\", \"{}\", \"{}\"]{height}\n\
-         weight_uncertainty = \"{}\"\ncentre_uncertainty = \"{}\"\n",
+         uncertainty = \"{}\"\ncentre_uncertainty = \"{}\"\n",
         s.mass.shown(units),
         s.centre.x.shown(units),
         s.centre.y.shown(units),
