@@ -234,7 +234,7 @@ fn the_room_has_the_last_word() {
     )
     .unwrap_err();
     let text = error.to_string();
-    assert!(text.contains("room.upper_highest") && text.contains("rear left lower mount"));
+    assert!(text.contains("wish.mount_highest") && text.contains("rear left lower mount"));
     assert_eq!(error.code(), "layout.contradiction");
 }
 

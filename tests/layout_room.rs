@@ -348,5 +348,5 @@ fn wheels_that_cannot_be_name_both_fields() {
     let mut inside_out = wheel();
     inside_out.offset = Length::from_mm(900.0);
     let error = wheel_room(&van_with_cases(), &wish(), &inside_out, &[]).unwrap_err();
-    assert!(error.to_string().contains("room.hub_face"));
+    assert!(error.to_string().contains("wheel.hub_face"));
 }

@@ -81,5 +81,5 @@ fn mistakes_in_plans_are_shown_like_others() {
     );
     let size = good(&[("wheel.size", "215/65")], UnitSystem::Metric);
     let error = planned_wheel(&size.sheet, &size.plans.wheel.unwrap()).unwrap_err();
-    assert!(error.to_string().contains("tyre.size"));
+    assert!(error.to_string().contains("wheel.size"));
 }

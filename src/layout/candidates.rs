@@ -262,7 +262,7 @@ impl<'a> Bench<'a> {
             .collect();
         if let Some(highest) = room.upper_highest.filter(|h| h.m() <= lowers[0][2]) {
             return Err(LayoutError::Contradiction {
-                first: "room.upper_highest".to_owned(),
+                first: "wish.mount_highest".to_owned(),
                 first_value: highest.shown(sheet.units),
                 second: format!("{} lower mount", first.name),
                 second_value: Length::new(lowers[0][2]).shown(sheet.units),

@@ -194,7 +194,7 @@ pub fn wheel_room(
         return Err(LayoutError::Contradiction {
             first: "wheel.offset".to_owned(),
             first_value: format!("{:.1} mm", wheel.offset.mm()),
-            second: "room.hub_face".to_owned(),
+            second: "wheel.hub_face".to_owned(),
             second_value: format!("{:.1} mm", wish.hub_face.mm()),
             why: "they put the wheel on the other side of the vehicle".to_owned(),
         });

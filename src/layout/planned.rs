@@ -80,7 +80,10 @@ pub fn planned_wheel(
     plan: &WheelPlan,
 ) -> Result<(RoomWish, Wheel, Vec<Body>), LayoutError> {
     let mut wheel = match &plan.size {
-        Some(code) => Wheel::by_code(code.parse::<TyreSize>()?, plan.rim_width, plan.offset),
+        Some(code) => {
+            let size = code.parse::<TyreSize>().map_err(in_sheet)?;
+            Wheel::by_code(size, plan.rim_width, plan.offset)
+        }
         None => measured(plan)?,
     };
     // What was measured goes before what a code says.
@@ -128,6 +131,18 @@ pub fn planned_wheel(
         droop: plan.droop,
     };
     Ok((wish, wheel, bodies))
+}
+
+/// The same error under the sheet's name for the field.
+fn in_sheet(error: LayoutError) -> LayoutError {
+    match error {
+        LayoutError::Impossible { value, why, .. } => LayoutError::Impossible {
+            field: "wheel.size".to_owned(),
+            value,
+            why,
+        },
+        other => other,
+    }
 }
 
 fn measured(plan: &WheelPlan) -> Result<Wheel, LayoutError> {

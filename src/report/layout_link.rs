@@ -112,3 +112,8 @@ pub fn link_svg(study: &LinkStudy, units: UnitSystem) -> [String; 2] {
         ),
     ]
 }
+
+/// Both plots above each other in one picture.
+pub fn link_picture(study: &LinkStudy, units: UnitSystem) -> String {
+    super::layout_plot::above_each_other(&link_svg(study, units))
+}

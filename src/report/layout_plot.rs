@@ -181,6 +181,21 @@ impl Plot {
     }
 }
 
+/// Plots as one SVG, from top to bottom.
+pub(crate) fn above_each_other(plots: &[String]) -> String {
+    let mut svg = format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {}\">\n",
+        HEIGHT * plots.len() as f64
+    );
+    for (i, plot) in plots.iter().enumerate() {
+        let y = HEIGHT * i as f64;
+        let placed = format!("<svg y=\"{y}\" width=\"{WIDTH}\" height=\"{HEIGHT}\" ");
+        svg.push_str(&plot.replacen("<svg ", &placed, 1));
+    }
+    svg.push_str("</svg>\n");
+    svg
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

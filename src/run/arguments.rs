@@ -1,5 +1,6 @@
 //! The command line.
 
+use crate::quantity::{Dimension, Force, Length};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -21,6 +22,14 @@ pub struct Arguments {
 pub enum Command {
     /// Write, check or describe a build sheet.
     Sheet(SheetArguments),
+    /// Before the weld: which spring at which lean and where to tack the mounts;
+    /// room round the wheel; the lateral link through its travel.
+    Layout(LayoutArguments),
+    /// A spring of unknown rate from its wire, coils and ends.
+    Wire(WireArguments),
+    /// From scale readings, axle weights or a list of parts to the sprung weight
+    /// and its centre.
+    Weigh(WeighArguments),
     /// Static targets of every load case, from the build sheet alone.
     Targets(TargetsArguments),
     /// Read the sensors and show live how the vehicle stands.
@@ -249,6 +258,138 @@ pub struct TargetsArguments {
     /// --set rear.spring.rate="26 N/mm"; may be given several times.
     #[arg(long = "set", value_name = "PATH=VALUE")]
     pub overrides: Vec<String>,
+    /// A table over a field of the sheet, in the targets' case or --case, for example
+    /// --sweep rear.spring.rate="20..30/2 N/mm"; may be given twice.
+    #[arg(long = "sweep", value_name = "PATH=FROM..TO/STEP")]
+    pub sweeps: Vec<String>,
+    /// Print the table of --sweep as CSV.
+    #[arg(long, requires = "sweeps", conflicts_with = "json")]
+    pub csv: bool,
+}
+
+/// `layout`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("view").args(["lean", "wheel", "link"])))]
+#[command(group(clap::ArgGroup::new("form").args(["json", "csv"])))]
+pub struct LayoutArguments {
+    /// The build sheet; [wish], [[stock]] and [wheel] say what is asked.
+    pub sheet: PathBuf,
+    /// How the wheel rate falls with lean, instead of the candidates.
+    #[arg(long)]
+    pub lean: bool,
+    /// Room round the wheel, instead of the candidates.
+    #[arg(long)]
+    pub wheel: bool,
+    /// The lateral link through its travel, instead of the candidates.
+    #[arg(long)]
+    pub link: bool,
+    /// Print JSON: mm, deg, N, kg, N/mm, Hz.
+    #[arg(long)]
+    pub json: bool,
+    /// Print the candidates as CSV, one line for each case.
+    #[arg(long, conflicts_with = "view")]
+    pub csv: bool,
+    /// So many candidates, best first (JSON and CSV have all).
+    #[arg(long, value_name = "N", default_value_t = 12, conflicts_with = "view")]
+    pub rows: usize,
+    /// With --lean: this spring of the stock instead of the first.
+    #[arg(long, value_name = "NAME", requires = "lean")]
+    pub spring: Option<String>,
+    /// With --lean: travel of the wheels each way for which the ends are given.
+    #[arg(long, value_name = "LENGTH", value_parser = length, requires = "lean")]
+    pub travel: Option<Length>,
+    /// With --wheel: which of these sizes is the largest that clears, for example
+    /// "215/65R16,235/60R17".
+    #[arg(long, value_name = "CODES", value_delimiter = ',', requires = "wheel")]
+    pub sizes: Vec<String>,
+    /// With --link: wheel travel up in use; else what the coilovers have left.
+    #[arg(long, value_name = "LENGTH", value_parser = length, requires = "link")]
+    pub up: Option<Length>,
+    /// With --link: wheel travel down in use; else what the coilovers have left.
+    #[arg(long, value_name = "LENGTH", value_parser = length, requires = "link")]
+    pub down: Option<Length>,
+    /// Write the picture of the view to this file; an existing file is kept.
+    #[arg(long, value_name = "FILE", requires = "view")]
+    pub svg: Option<PathBuf>,
+    /// Replace an existing file.
+    #[arg(long, requires = "svg")]
+    pub force: bool,
+    /// Another value for a field of the sheet, for example
+    /// --set wish.lean_step="2 deg"; may be given several times.
+    #[arg(long = "set", value_name = "PATH=VALUE")]
+    pub overrides: Vec<String>,
+}
+
+/// `wire`. Tolerances are limits: surely no more than that.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("across").required(true).args(["coil", "outside"])))]
+pub struct WireArguments {
+    /// Diameter of the wire.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub wire: Length,
+    /// Mean diameter of the coil, from middle to middle of the wire.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub coil: Option<Length>,
+    /// Outside diameter of the coil, instead of the mean one.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub outside: Option<Length>,
+    /// Coils that work: all that do not touch their neighbour or a seat.
+    #[arg(long, value_name = "N")]
+    pub active: f64,
+    /// How the ends are made.
+    #[arg(long, value_enum, default_value = "squared-ground")]
+    pub ends: WireEnds,
+    /// Free length.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub free: Length,
+    /// Modulus of rigidity of the wire; else that of patented steel wire, 81.37 GPa.
+    #[arg(long, value_name = "MODULUS", value_parser = modulus_pa)]
+    pub modulus: Option<f64>,
+    /// How far the wire's diameter may be off.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub wire_tolerance: Option<Length>,
+    /// How far the coil's diameter may be off.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub coil_tolerance: Option<Length>,
+    /// How far the count of active coils may be off.
+    #[arg(long, value_name = "N")]
+    pub active_tolerance: Option<f64>,
+    /// The stress at this force too, for example "3000 N"; may be given several times.
+    #[arg(long = "at", value_name = "FORCE", value_parser = force)]
+    pub forces: Vec<Force>,
+    /// Units of the answer.
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: Units,
+    /// Print JSON: mm, N, N/mm, MPa.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// How the ends of a spring's wire are made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum WireEnds {
+    /// Cut off.
+    Plain,
+    /// Cut off and ground flat.
+    PlainGround,
+    /// Closed: the last coil lies on the one before.
+    Squared,
+    /// Closed and ground flat.
+    SquaredGround,
+}
+
+/// `weigh`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("what").required(true).args(["file", "example"])))]
+pub struct WeighArguments {
+    /// The weighing, a TOML file; --example prints one to begin with.
+    pub file: Option<PathBuf>,
+    /// Print a commented weighing that works as it is.
+    #[arg(long)]
+    pub example: bool,
+    /// Print JSON: mm, kg.
+    #[arg(long, conflicts_with = "example")]
+    pub json: bool,
 }
 
 /// How live results are told without a screen.
@@ -542,6 +683,56 @@ pub struct ExportArguments {
     pub force: bool,
 }
 
+/// Reads a length with its unit.
+fn length(text: &str) -> Result<Length, String> {
+    with_unit(text, Dimension::Length).map(Length::new)
+}
+
+/// Reads a force with its unit.
+fn force(text: &str) -> Result<Force, String> {
+    with_unit(text, Dimension::Force).map(Force::new)
+}
+
+fn with_unit(text: &str, due: Dimension) -> Result<f64, String> {
+    let read = crate::quantity::read(text, due).map_err(|e| format!("{e}; {}", e.help()))?;
+    Ok(read.si)
+}
+
+/// Reads `81.4 GPa`, `79300 N/mm2` or `11.5 Mpsi` as pascals.
+fn modulus_pa(text: &str) -> Result<f64, String> {
+    /// Pascals in a pound-force per square inch, from the exact definitions.
+    const PSI: f64 = crate::quantity::NEWTONS_PER_POUND_FORCE
+        / (crate::quantity::METRES_PER_INCH * crate::quantity::METRES_PER_INCH);
+    let text = text.trim();
+    let split = text
+        .find(|c: char| c.is_ascii_alphabetic())
+        .unwrap_or(text.len());
+    let (number, unit) = text.split_at(split);
+    let factor = match unit.trim() {
+        "GPa" => 1e9,
+        "MPa" | "N/mm2" | "N/mm²" => 1e6,
+        "Mpsi" => 1e6 * PSI,
+        "ksi" => 1e3 * PSI,
+        "psi" => PSI,
+        "" => {
+            return Err(format!(
+                "'{text}' has no unit; write for example '81.4 GPa'"
+            ));
+        }
+        other => {
+            return Err(format!(
+                "unknown unit '{other}'; use GPa, MPa, N/mm2, Mpsi, ksi or psi"
+            ));
+        }
+    };
+    match number.trim().parse::<f64>() {
+        // From a soft plastic to twice steel.
+        Ok(n) if (1e8..=2e11).contains(&(n * factor)) => Ok(n * factor),
+        Ok(_) => Err(format!("'{text}' is no modulus from 0.1 to 200 GPa")),
+        Err(_) => Err(format!("'{}' is no number", number.trim())),
+    }
+}
+
 /// Reads `10` or `max` as a speed.
 fn play_speed(text: &str) -> Result<f64, String> {
     match text.trim() {
@@ -595,6 +786,16 @@ mod tests {
         assert_eq!(duration("1.5 min").unwrap(), 90.0);
         for wrong in ["90", "-3s", "3 weeks", "s", "nan s"] {
             assert!(duration(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_modulus_needs_its_unit() {
+        assert_eq!(modulus_pa("81.37 GPa").unwrap(), 81.37e9);
+        assert_eq!(modulus_pa("79300 N/mm2").unwrap(), 79.3e9);
+        assert!((modulus_pa("11.5 Mpsi").unwrap() / 79.29e9 - 1.0).abs() < 1e-4);
+        for wrong in ["81", "81 kg", "-3 GPa", "GPa", "inf GPa", "5000 GPa"] {
+            assert!(modulus_pa(wrong).is_err(), "{wrong}");
         }
     }
 

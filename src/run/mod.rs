@@ -9,6 +9,7 @@ mod arguments;
 mod changed;
 mod failure;
 mod keeping;
+mod layout;
 mod lines;
 mod log;
 mod read;
@@ -24,10 +25,14 @@ mod sensors_trial;
 mod settle;
 mod sheets;
 mod sitting;
+mod sweep;
 mod targets;
 mod tell;
 mod view;
 mod watch;
+mod weigh;
+mod weigh_form;
+mod wire;
 mod zero;
 mod zero_floor;
 mod zero_hold;
@@ -45,6 +50,9 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
     match arguments.command {
         Command::Sheet(sheet) => sheets::run(&sheet),
         Command::Targets(targets) => targets::run(&targets),
+        Command::Layout(layout) => layout::run(&layout),
+        Command::Wire(wire) => wire::run(&wire),
+        Command::Weigh(weigh) => weigh::run(&weigh),
         Command::Watch(watch) => watch::run(&watch),
         Command::Rehearse(rehearse) => rehearse::run(&rehearse),
         Command::Sensors(sensors) => sensors::run(&sensors),
