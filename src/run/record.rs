@@ -223,17 +223,14 @@ pub(super) fn run(arguments: &RecordArguments) -> Result<ExitCode, Failure> {
         let there = std::io::Error::from(std::io::ErrorKind::AlreadyExists);
         return Err(file("write", target, &there));
     }
-    let (asking, settings) = match &arguments.sheet {
-        Some(sheet) => {
-            let lines = lines_of(sheet, ports)?;
-            let settings = lines.settings();
-            (Asking::Sheet(lines), settings)
-        }
-        None => {
-            let settings = settings_of(ports, arguments.baud)?;
-            let alone = settings.iter().map(|_| Wire::new()).collect();
-            (Asking::Alone(alone), settings)
-        }
+    let (asking, settings) = if let Some(sheet) = &arguments.sheet {
+        let lines = lines_of(sheet, ports)?;
+        let settings = lines.settings();
+        (Asking::Sheet(lines), settings)
+    } else {
+        let settings = settings_of(ports, arguments.baud)?;
+        let alone = settings.iter().map(|_| Wire::new()).collect();
+        (Asking::Alone(alone), settings)
     };
     let mut ear = Ear::new()?;
     let not_said = || "not said".to_owned();

@@ -10,7 +10,8 @@
 //! are taken as its rest. The one that leaves its rest by eight times its
 //! spread (and by a degree or 15 mm at least), three samples in a row, is the
 //! one, if no other has gone half as far for its own measure. It must come to
-//! rest before the next step.
+//! rest before the next step, and from then on its motion does not count: it is
+//! being put back.
 
 use super::arguments::FindArguments;
 use super::sensors::value_words;
@@ -39,6 +40,8 @@ const SPREADS: f64 = 8.0;
 const LEAST: [f64; 2] = [0.017_45, 0.015];
 /// So many samples in a row must have left.
 const IN_A_ROW: usize = 3;
+/// Before the first step there is at least so much time to tell what speaks.
+const FIRST_LOOK: Duration = Duration::from_secs(3);
 /// Another that has gone this share of the way of the first makes it doubtful.
 const DOUBTFUL: f64 = 0.5;
 
@@ -55,6 +58,8 @@ struct Candidate {
     away: usize,
     /// Furthest from rest, in its own measure; 1 is a motion.
     furthest: f64,
+    /// It has its place: being put back does not count as a motion.
+    has_place: bool,
 }
 
 impl Candidate {
@@ -180,8 +185,14 @@ pub(super) fn run(arguments: &FindArguments) -> Result<ExitCode, Failure> {
         "listening to {} ports to tell what speaks",
         ports.len()
     ))?;
+    let began = Instant::now();
     while !finding.trials.all_over() && !finding.ear.is_stopped() {
         finding.hear()?;
+        // Silent ports go on being tried while steps are asked for.
+        let enough = finding.candidates.len() >= sheet.sensors.len();
+        if enough && began.elapsed() > FIRST_LOOK {
+            break;
+        }
     }
     if finding.candidates.is_empty() {
         let reports = finding.trials.reports();
@@ -203,6 +214,7 @@ pub(super) fn run(arguments: &FindArguments) -> Result<ExitCode, Failure> {
             Found::Nothing => {}
             Found::This(candidate) => {
                 let place = finding.place(&sheet, &sheet.sensors[index].name, candidate);
+                finding.candidates[candidate].has_place = true;
                 let moved = neighbour.bind(place);
                 // At once: what was found survives whatever happens next.
                 neighbour.save(&path)?;
@@ -217,10 +229,14 @@ pub(super) fn run(arguments: &FindArguments) -> Result<ExitCode, Failure> {
         }
     }
     finding.ear.shut();
+    let kept = if bound > 0 {
+        format!("; kept in {}", path.display())
+    } else {
+        String::new()
+    };
     sheets::print(&format!(
-        "DONE {bound} of {} places found; kept in {}\n",
-        wanted.len(),
-        path.display()
+        "DONE {bound} of {} places found{kept}\n",
+        wanted.len()
     ))?;
     Ok(ExitCode::SUCCESS)
 }
@@ -301,6 +317,7 @@ impl Finding {
                     rest: None,
                     away: 0,
                     furthest: 0.0,
+                    has_place: false,
                 });
                 self.candidates.len() - 1
             });
@@ -422,7 +439,7 @@ impl Finding {
             .candidates
             .iter()
             .enumerate()
-            .filter(|(_, c)| c.away >= IN_A_ROW)
+            .filter(|(_, c)| !c.has_place && c.away >= IN_A_ROW)
             .max_by(|a, b| a.1.furthest.total_cmp(&b.1.furthest))
             .map(|(i, c)| (i, c.furthest));
         let Some((first, far)) = first else {
@@ -432,7 +449,10 @@ impl Finding {
             .candidates
             .iter()
             .enumerate()
-            .filter(|(i, c)| *i != first && c.furthest > 1.0 && c.furthest > DOUBTFUL * far)
+            .filter(|(i, c)| {
+                let far_too = c.furthest > 1.0 && c.furthest > DOUBTFUL * far;
+                *i != first && !c.has_place && far_too
+            })
             .max_by(|a, b| a.1.furthest.total_cmp(&b.1.furthest))
             .map(|(i, _)| i);
         let says = if let Some(second) = second {

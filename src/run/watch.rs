@@ -201,6 +201,16 @@ fn tell(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> Resu
     sheets::print(&format!("{line}\n"))
 }
 
+fn signals() -> Result<screen::Signals, Failure> {
+    screen::Signals::new().map_err(|e| {
+        Failure::ours(
+            "watch.signals",
+            format!("cannot listen for signals: {e}"),
+            "",
+        )
+    })
+}
+
 enum End {
     Done,
     Screen(Result<screen::Ended, screen::ScreenError>),
@@ -225,13 +235,7 @@ impl Watching {
                 Ink::from_environment(),
             ))
         });
-        let mut signals = screen::Signals::new().map_err(|e| {
-            Failure::ours(
-                "watch.signals",
-                format!("cannot listen for signals: {e}"),
-                "",
-            )
-        })?;
+        let mut signals = signals()?;
         let mut tick = tokio::time::interval(match &self.playing {
             Some(playing) => playing.beat(TICK, SHORTEST_TICK),
             None => self.clock.real_duration(TICK).max(SHORTEST_TICK),
