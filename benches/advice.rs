@@ -2,6 +2,7 @@
 //!
 //! `cargo bench --bench advice`
 
+use std::fmt::Write as _;
 use stillheight::advice::{AimedCase, Belief, Limits, Search, Setup};
 use stillheight::compare::aims;
 use stillheight::sheet::{BuildSheet, parse};
@@ -29,6 +30,7 @@ fn main() {
     divan::main();
 }
 
+#[allow(clippy::too_many_lines, reason = "most of it is the sheet")]
 /// A car with two solid axles: so many lower and upper holes at each corner, so many
 /// springs on the shelf. All numbers invented.
 fn car(lower: usize, upper: usize, springs: usize) -> BuildSheet {
@@ -53,7 +55,8 @@ centre = ["1150 mm", "8 mm", "220 mm"]
             &format!("[[station]]\nname = \"{name}\"\nat = [\"{x} mm\", \"{y} mm\", \"0 mm\"]\n");
     }
     for (end, rate) in [("rear", 26.0), ("front", 24.0)] {
-        text += &format!(
+        let _ = write!(
+            text,
             r#"
 [{end}]
 axle = "solid"
@@ -81,7 +84,8 @@ pitch = "2 mm"
         let middle = lower / 2;
         for i in 0..lower {
             let step = 16.0 * (i as f64 - middle as f64);
-            text += &format!(
+            let _ = write!(
+                text,
                 "[[{end}.lower_hole]]\nname = \"{}\"\nat = [\"0 mm\", \"{} mm\", \"{} mm\"]\nin_use = {}\n",
                 i + 1,
                 500.0 - 0.2 * step,
@@ -92,7 +96,8 @@ pitch = "2 mm"
         let middle = upper / 2;
         for i in 0..upper {
             let step = 20.0 * (i as f64 - middle as f64);
-            text += &format!(
+            let _ = write!(
+                text,
                 "[[{end}.upper_hole]]\nname = \"{}\"\nat = [\"0 mm\", \"{} mm\", \"{} mm\"]\nin_use = {}\n",
                 i + 1,
                 385.0 - 0.3 * step,
@@ -102,7 +107,8 @@ pitch = "2 mm"
         }
     }
     for i in 0..springs {
-        text += &format!(
+        let _ = write!(
+            text,
             "[[shelf]]\nname = \"s{i}\"\nrate = \"{} N/mm\"\nfree_length = \"{} mm\"\nsolid_length = \"85 mm\"\ncount = 4\n",
             20 + 4 * i,
             262 - 5 * i
@@ -113,7 +119,8 @@ pitch = "2 mm"
         ("fuel", 45, 500, -250),
         ("goods", 150, 300, 40),
     ] {
-        text += &format!(
+        let _ = write!(
+            text,
             "[[load]]\nname = \"{name}\"\nweight = \"{weight} kg\"\nat = [\"{x} mm\", \"{y} mm\", \"250 mm\"]\n"
         );
     }
@@ -132,7 +139,8 @@ roll = "0 deg"
 roll_tolerance = "0.2 deg"
 "#;
     for station in ["rear left", "rear right", "front left", "front right"] {
-        text += &format!(
+        let _ = write!(
+            text,
             "[[target.height]]\nstation = \"{station}\"\nheight = \"445 mm\"\ntolerance = \"6 mm\"\n"
         );
     }

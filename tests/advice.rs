@@ -224,8 +224,8 @@ fn bounded_nonlinear_least_squares_agree_with_scipy() {
             ..Settings::default()
         };
         let start = DVector::from_vec(vec![
-            (lower[0] + upper[0]) / 2.0,
-            (lower[1] + upper[1]) / 2.0,
+            f64::midpoint(lower[0], upper[0]),
+            f64::midpoint(lower[1], upper[1]),
         ]);
         let found = solve(&start, 3, &settings, |x, r, j| {
             let (s, c) = x[1].sin_cos();
@@ -241,12 +241,8 @@ fn bounded_nonlinear_least_squares_agree_with_scipy() {
             }
         })
         .unwrap();
-        for i in 0..2 {
-            assert!(
-                (found.parameters[i] - expected[i]).abs() < 1e-6,
-                "{:?}",
-                found.parameters
-            );
+        for (x, e) in found.parameters.iter().zip(expected) {
+            assert!((x - e).abs() < 1e-6, "{:?}", found.parameters);
         }
         let (s, c) = found.parameters[1].sin_cos();
         let x0 = found.parameters[0];
@@ -539,13 +535,15 @@ fn no_target_is_refused() {
 #[test]
 fn what_is_in_the_way_is_enough_when_it_gives_way() {
     let mut sheet = aimed_van(540.0);
+    // The front stands too high rather than too low; the rear is what this is about.
+    sheet.targets.heights.truncate(2);
     let thread = |sheet: &mut BuildSheet, mm: f64| {
         for axle in &mut sheet.axles {
             match &mut axle.suspension {
                 Suspension::Solid { coilovers, .. } => {
-                    coilovers
-                        .iter_mut()
-                        .for_each(|c| c.unit.collar.highest = Length::from_mm(mm));
+                    for c in coilovers {
+                        c.unit.collar.highest = Length::from_mm(mm);
+                    }
                 }
                 Suspension::Independent { left, right, .. } => {
                     for c in [left, right] {

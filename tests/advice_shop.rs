@@ -11,7 +11,11 @@
 
 use rand::{Rng, SeedableRng, rngs::StdRng};
 use rand_distr::StandardNormal;
-use stillheight::advice::*;
+use std::fmt::Write as _;
+use stillheight::advice::{
+    AimedCase, Belief, Circumstances, Leave, Limits, Operation, Search, Seen, Setup, StillReading,
+    Unknown, advise,
+};
 use stillheight::compare::{COVERAGE_95, aims};
 use stillheight::posture::{PostureState, QuantityKey, predict};
 use stillheight::sheet::{BuildSheet, Measurand, parse};
@@ -167,7 +171,8 @@ pub fn shop_sheet() -> BuildSheet {
         ("link", "rear link angle"),
     ];
     for (i, (name, reads)) in tilts.iter().enumerate() {
-        text += &format!(
+        let _ = write!(
+            text,
             "[[sensor]]\nname = \"{name}\"\ndevice = \"{:#06x}\"\nreads = \"{reads}\"\nzero = \"0 deg\"\nzero_uncertainty = \"0.1 deg\"\n",
             i + 1
         );
@@ -181,7 +186,8 @@ pub fn shop_sheet() -> BuildSheet {
     .iter()
     .enumerate()
     {
-        text += &format!(
+        let _ = write!(
+            text,
             "[[sensor]]\nname = \"{name}\"\ndevice = \"{:#06x}\"\nreads = \"frame to floor\"\nfrom = [\"{x} mm\", \"{y} mm\", \"0 mm\"]\nzero = \"0 mm\"\nzero_uncertainty = \"1.5 mm\"\nscale_uncertainty = \"0.2 %\"\n",
             i + 16
         );

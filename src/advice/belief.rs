@@ -140,7 +140,7 @@ impl<'s> Belief<'s> {
             match doubt.parameter {
                 Parameter::Push(_) => {}
                 Parameter::RateFactor(unit) => {
-                    list.push((Unknown::Rate { unit, spring: None }, doubt.by))
+                    list.push((Unknown::Rate { unit, spring: None }, doubt.by));
                 }
                 other => list.push((Unknown::Model(other), doubt.by)),
             }

@@ -28,8 +28,8 @@ pub fn share(belief: &Belief<'_>, setup: &Setup, loads: &[usize]) -> Option<(f64
             return None;
         }
         let ([rl, rr], [fl, fr]) = (
-            rear.wheel_loads.map(|l| l.n()),
-            front.wheel_loads.map(|l| l.n()),
+            rear.wheel_loads.map(crate::quantity::Force::n),
+            front.wheel_loads.map(crate::quantity::Force::n),
         );
         Some((fl + rr) / (fl + fr + rl + rr))
     };

@@ -95,8 +95,7 @@ pub fn turns(words: &str) -> Result<f64, OrderError> {
     let (mut sign, mut total, mut seen) = (1.0, 0.0, false);
     for part in words.split_whitespace() {
         match part.to_lowercase().as_str() {
-            "turn" | "turns" => continue,
-            "up" => continue,
+            "turn" | "turns" | "up" => continue,
             "down" => {
                 sign = -sign;
                 continue;

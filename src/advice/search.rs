@@ -213,7 +213,7 @@ impl<'b, 's> Search<'b, 's> {
         let n = self.setup.0.len();
         let free = (DVector::repeat(n, -0.5), DVector::repeat(n, 0.5));
         if let Some((collars, _, _)) = self.collars(&self.setup, &free.0, &free.1)
-            && let Some(rests) = self.rests(&self.with_collars(&self.setup, &collars))
+            && let Some(rests) = self.rests(&Self::with_collars(&self.setup, &collars))
         {
             self.starts = rests.iter().map(|(_, r)| r.state).collect();
         }
@@ -236,12 +236,12 @@ impl<'b, 's> Search<'b, 's> {
         let clean = |v: &mut State| {
             (0..COORDINATES)
                 .filter(|&i| held(i))
-                .for_each(|i| v[i] = 0.0)
+                .for_each(|i| v[i] = 0.0);
         };
         let mut units = Vec::new();
-        for u in 0..self.setup.0.len() {
+        for (u, &carried) in force.iter().enumerate() {
             let (_, _, bend) = num_dual::hessian(|x| model.units[u].length(&model.pose(&x)), &p);
-            stiffness -= bend * force[u];
+            stiffness -= bend * carried;
             let mut probe = model.clone();
             let collar_shift = model.units[u].collar - self.setup.0[u].collar;
             let list = self.choices[u]
@@ -255,7 +255,7 @@ impl<'b, 's> Search<'b, 's> {
                     clean(&mut along);
                     let pressed = unit
                         .curve
-                        .compression_at(force[u] / unit.rate_factor)
+                        .compression_at(carried / unit.rate_factor)
                         .unwrap_or(0.0);
                     NearUnit {
                         along,
@@ -326,7 +326,7 @@ impl<'b, 's> Search<'b, 's> {
         state
     }
 
-    fn with_collars(&self, setup: &Setup, collars: &DVector<f64>) -> Setup {
+    fn with_collars(setup: &Setup, collars: &DVector<f64>) -> Setup {
         let mut setup = setup.clone();
         for (setting, &collar) in setup.0.iter_mut().zip(collars.iter()) {
             setting.collar = collar;
@@ -420,14 +420,14 @@ impl<'b, 's> Search<'b, 's> {
         };
         let solution =
             leastsquares::solve(&start, count, &settings, |x, residuals, slopes| match self
-                .rests(&self.with_collars(setup, x))
+                .rests(&Self::with_collars(setup, x))
             {
                 Some(rests) => residuals.copy_from(&self.deviations(&rests, slopes)),
                 None => residuals.fill(f64::NAN),
             })
             .ok()?;
         let at = solution.parameters.clone();
-        let rests = self.rests(&self.with_collars(setup, &at))?;
+        let rests = self.rests(&Self::with_collars(setup, &at))?;
         let mut slopes = DMatrix::zeros(count, n);
         let off = self.deviations(&rests, Some(&mut slopes));
         Some((at, off, slopes))
@@ -479,7 +479,7 @@ impl<'b, 's> Search<'b, 's> {
         }
         let (mut found, mut blocked) = (None::<Found>, Vec::new());
         for (_, collars) in ranked {
-            let tried = self.with_collars(&setup, &collars);
+            let tried = Self::with_collars(&setup, &collars);
             match self.judge(&tried, &chosen, base) {
                 Ok(one) if found.as_ref().is_none_or(|f| one.value < f.value) => found = Some(one),
                 Ok(_) => {}

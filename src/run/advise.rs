@@ -111,17 +111,15 @@ impl Past {
         }
         let mut loads = Vec::new();
         for load in &reading.loads {
-            match sheet.loads.iter().position(|l| l.name == load.name) {
-                Some(i) => loads.push(i),
-                None => {
-                    self.remarks.push(format!(
-                        "the reading of {} has the load '{}', which the sheet does not know; it is left out",
-                        moment_words(reading.at),
-                        load.name
-                    ));
-                    return;
-                }
-            }
+            let Some(i) = sheet.loads.iter().position(|l| l.name == load.name) else {
+                self.remarks.push(format!(
+                    "the reading of {} has the load '{}', which the sheet does not know; it is left out",
+                    moment_words(reading.at),
+                    load.name
+                ));
+                return;
+            };
+            loads.push(i);
         }
         loads.sort_unstable();
         let seen: Vec<Seen> = reading
@@ -255,18 +253,16 @@ pub(super) fn run(arguments: &AdviseArguments) -> Result<ExitCode, Failure> {
         changes: past.changes.len(),
         remarks: past.remarks.clone(),
     };
-    match &arguments.why {
-        Some(words) => own(&search, &basis, words, arguments.json),
-        None => {
-            let advice: Advice = advise(&search, &known)?;
-            if arguments.json {
-                sheets::print_json(&advice_json(&basis, &advice))?;
-            } else {
-                sheets::print(&advice_text(&basis, &advice))?;
-            }
-            Ok(ExitCode::SUCCESS)
-        }
+    if let Some(words) = &arguments.why {
+        return own(&search, &basis, words, arguments.json);
     }
+    let advice: Advice = advise(&search, &known)?;
+    if arguments.json {
+        sheets::print_json(&advice_json(&basis, &advice))?;
+    } else {
+        sheets::print(&advice_text(&basis, &advice))?;
+    }
+    Ok(ExitCode::SUCCESS)
 }
 
 fn own(

@@ -17,6 +17,7 @@ use crate::quantity::{Angle, Length, Moment, Quantity, Span};
 use crate::report::{Basis, Table, operation_words, promise_json, promise_text};
 use crate::sheet::{BuildSheet, Measurand};
 use crate::statics::Model;
+use std::fmt::Write as _;
 use std::process::ExitCode;
 
 pub(super) fn run(arguments: &ChangedArguments) -> Result<ExitCode, Failure> {
@@ -47,7 +48,7 @@ pub(super) fn run(arguments: &ChangedArguments) -> Result<ExitCode, Failure> {
             changes: 0,
             remarks: Vec::new(),
         };
-        told += &format!("entered: {}\n", operation_words(&basis, operation));
+        let _ = write!(told, "entered: {}\n", operation_words(&basis, operation));
         logbook.change(&Change {
             // One after the other, so that their order is kept.
             at: later(now, i),
@@ -62,7 +63,7 @@ pub(super) fn run(arguments: &ChangedArguments) -> Result<ExitCode, Failure> {
             kind: ChangeKind::Other,
             note: note.clone(),
         })?;
-        told += &format!("entered: {note}\n");
+        let _ = write!(told, "entered: {note}\n");
     }
     told += &due(&sheet, &before.readings, &setup)?;
     sheets::print(&told)?;
@@ -261,7 +262,7 @@ fn was_it_kept(
     }
     let mut text = String::from("since the reading before:\n");
     for operation in &done {
-        text += &format!("  {}\n", operation_words(&basis, operation));
+        let _ = write!(text, "  {}\n", operation_words(&basis, operation));
     }
     text += &promise_text(&basis, &verdict);
     sheets::print(&text)?;

@@ -1,4 +1,4 @@
-//! Advice as text.
+//! Advice as text. Writing into a `String` cannot fail.
 
 use super::{Basis, operation_words, percent, plan_steps};
 use crate::advice::{
@@ -10,6 +10,7 @@ use crate::quantity::{Quantity, decimals};
 use crate::report::Table;
 use crate::sheet::BuildSheet;
 use crate::statics::Parameter;
+use std::fmt::Write as _;
 
 /// The whole advice.
 pub fn advice_text(basis: &Basis<'_>, advice: &Advice) -> String {
@@ -28,11 +29,12 @@ pub fn advice_text(basis: &Basis<'_>, advice: &Advice) -> String {
         }
     };
     for remark in &basis.remarks {
-        text += &format!("  note: {remark}\n");
+        let _ = write!(text, "  note: {remark}\n");
     }
     text += "\n";
     if let Some((a, b)) = &advice.contradiction {
-        text += &format!(
+        let _ = write!(
+            text,
             "  the targets contradict each other: at best {} stays {} off and {} {} off; give one of them more tolerance\n\n",
             basis.aim(a.aim.key),
             basis.off(a.aim.key, a.deviation()),
@@ -42,24 +44,29 @@ pub fn advice_text(basis: &Basis<'_>, advice: &Advice) -> String {
     }
     let mut number = 1;
     if let Some(leave) = &advice.leave {
-        text += &format!("{number}. LEAVE IT: {}\n", leave_sentence(basis, leave));
+        let _ = write!(
+            text,
+            "{number}. LEAVE IT: {}\n",
+            leave_sentence(basis, leave)
+        );
         number += 1;
     }
     text += &decision(basis, advice);
     text += &now_text(basis, &advice.now);
     for plan in &advice.plans {
-        text += &format!("\n{number}. {}\n", reason(basis, &advice.now, plan));
+        let _ = write!(text, "\n{number}. {}\n", reason(basis, &advice.now, plan));
         text += &plan_text(basis, &advice.now, plan);
         number += 1;
     }
     if !advice.in_the_way.is_empty() {
         text += "\nWith the holes and springs as they are, the targets would need:\n";
         for b in &advice.in_the_way {
-            text += &format!("  {}\n", basis.blocked(b));
+            let _ = write!(text, "  {}\n", basis.blocked(b));
         }
     }
     if advice.tally.combinations > 1.0 {
-        text += &format!(
+        let _ = write!(
+            text,
             "\nsearched {} combinations of holes and springs: {} bounded, {} worked out in full\n",
             decimals(advice.tally.combinations, 0),
             advice.tally.bounded,
@@ -142,7 +149,7 @@ fn decision(basis: &Basis<'_>, advice: &Advice) -> String {
 fn now_text(basis: &Basis<'_>, now: &Plan) -> String {
     let mut text = String::new();
     for case in &now.cases {
-        text += &format!("\n  as it is, '{}':\n", case.name);
+        let _ = write!(text, "\n  as it is, '{}':\n", case.name);
         let mut table = Table::new(["", "expected", "target", "off", "verdict"]);
         for c in &case.compared {
             let key = c.aim.key;
@@ -181,13 +188,14 @@ fn diagonal(share: Option<(f64, f64)>) -> String {
 fn plan_text(basis: &Basis<'_>, now: &Plan, plan: &Plan) -> String {
     let mut text = String::new();
     for (i, step) in plan_steps(basis, plan).iter().enumerate() {
-        text += &format!(
+        let _ = write!(
+            text,
             "   {}) {step}\n",
             (b'a' + u8::try_from(i % 26).unwrap_or(0)) as char
         );
     }
     for (before, after) in now.cases.iter().zip(&plan.cases) {
-        text += &format!("   then, in '{}':\n", after.name);
+        let _ = write!(text, "   then, in '{}':\n", after.name);
         let mut table = Table::new(["", "now", "then", "off target"]);
         for (b, a) in before.quantities.iter().zip(&after.quantities) {
             let off = after.compared.iter().find(|c| c.aim.key == a.key);
@@ -206,7 +214,8 @@ fn plan_text(basis: &Basis<'_>, now: &Plan, plan: &Plan) -> String {
         }
         text += &table.lines(5);
         for u in &after.found.units {
-            text += &format!(
+            let _ = write!(
+                text,
                 "     {}: travel left {} up, {} down; {} N at {} mm\n",
                 u.name,
                 u.travel_up.shown(basis.units()),
@@ -219,7 +228,11 @@ fn plan_text(basis: &Basis<'_>, now: &Plan, plan: &Plan) -> String {
     }
     for (case, worse) in &plan.worse {
         let name = plan.cases.get(*case).map_or("?", |c| c.name.as_str());
-        text += &format!("   worse, in '{name}': {}\n", worse_words(basis, worse));
+        let _ = write!(
+            text,
+            "   worse, in '{name}': {}\n",
+            worse_words(basis, worse)
+        );
     }
     text
 }
@@ -345,7 +358,7 @@ pub fn leave_sentence(basis: &Basis<'_>, leave: &Leave) -> String {
                 basis.amount(worst.aim.key, COVERAGE_95 * worst.uncertainty)
             );
             if let Some((unknown, left)) = decider {
-                text += &format!(
+                let _ = write!(text,
                     "; what would decide it most is {}: known exactly it would leave ± {}",
                     unknown_words(basis, *unknown),
                     basis.amount(worst.aim.key, COVERAGE_95 * left)
@@ -393,7 +406,7 @@ pub fn answer_text(basis: &Basis<'_>, now: &Plan, answer: &Answer) -> String {
                 decimals(*a, 2)
             ),
         };
-        text += &format!("  against it: {words}\n");
+        let _ = write!(text, "  against it: {words}\n");
     }
     text
 }
@@ -432,7 +445,8 @@ pub fn promise_text(basis: &Basis<'_>, verdict: &PromiseVerdict) -> String {
         } else {
             "or"
         };
-        text += &format!(
+        let _ = write!(
+            text,
             "  {first}: {} (leaves chi-square {})\n",
             explanation_words(basis, explanation),
             decimals(*left, 1)
