@@ -20,6 +20,7 @@ mod published_statics;
 mod readings;
 mod rehearsal;
 mod screens;
+mod settle_command;
 mod settling_beside;
 mod settling_input;
 mod settling_published;

@@ -143,7 +143,7 @@ fn a_long_series_with_a_step_gives_the_same_law() {
             ..FitOptions::default()
         };
         let found = fit(&series, &options).unwrap();
-        let tau = found.chosen().unwrap().parameters[2];
+        let tau = found.chosen().unwrap().parameters[2].clone();
         (tau.value, tau.standard_uncertainty.unwrap())
     };
     let (plain, _) = of(bare.clone(), vec![]);

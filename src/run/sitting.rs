@@ -63,6 +63,10 @@ pub(super) struct Sitting {
     pub(super) still_since: Option<Moment>,
     pub(super) moving_since: Option<Moment>,
     pub(super) trouble: Option<String>,
+    /// Whether readings are kept without being asked for.
+    pub(super) keep_by_itself: bool,
+    /// Whether every sample goes to the logbook.
+    pub(super) keep_raw: bool,
     prior: Prior,
     marked_at: Option<Moment>,
     keep_asked: bool,
@@ -114,6 +118,8 @@ impl Sitting {
             still_since: None,
             moving_since: None,
             trouble: None,
+            keep_by_itself: true,
+            keep_raw: true,
             marked_at: None,
             keep_asked: false,
             last_keep: None,
@@ -156,7 +162,7 @@ impl Sitting {
                 Heard::Sample(sample) => {
                     if let Some(sensor) = self.lines.sensor(line, &sample.source) {
                         self.lines.count_sample(sensor);
-                        if self.log.is_some() {
+                        if self.keep_raw && self.log.is_some() {
                             self.raw.push(RawSample {
                                 sensor: self.sheet.sensors[sensor].name.clone(),
                                 unit: unit_of(kind_due(&self.sheet.sensors[sensor].reads)),
@@ -407,7 +413,8 @@ impl Sitting {
         let again = self
             .last_keep
             .is_none_or(|at| now.since(at).s() >= KEEP_AGAIN_S);
-        if !(self.keep_asked || (long_enough && (self.moved_since_keep || again))) {
+        let by_itself = self.keep_by_itself && long_enough;
+        if !(self.keep_asked || (by_itself && (self.moved_since_keep || again))) {
             return;
         }
         let by = if self.keep_asked {
