@@ -66,7 +66,11 @@ fn one(seed: u64, counted: &mut Counted) {
     let model = &truth.model;
     let rate = |u: usize| model.units[u].rate_factor;
     let mut score = |name: &str, value: f64, uncertainty: f64, real: f64| {
-        counted.scores.entry(name.to_owned()).or_default().push((value - real) / uncertainty);
+        counted
+            .scores
+            .entry(name.to_owned())
+            .or_default()
+            .push((value - real) / uncertainty);
     };
     for f in &found.findings {
         let real = match f.key {
@@ -81,7 +85,12 @@ fn one(seed: u64, counted: &mut Counted) {
         let name = f.key.name(&sheet, model);
         score(&name, f.value, f.uncertainty, real);
         if let (Key::AxleRate(_) | Key::Friction(_), Some(a)) = (f.key, f.alone) {
-            score(&format!("{name} (test alone)"), a.value, a.uncertainty, real);
+            score(
+                &format!("{name} (test alone)"),
+                a.value,
+                a.uncertainty,
+                real,
+            );
         }
     }
     let Ok(forecast) = finished(&sheet, &found, 1) else {
@@ -99,7 +108,12 @@ fn one(seed: u64, counted: &mut Counted) {
 }
 
 fn main() {
-    let number = |k: usize, otherwise: u64| std::env::args().nth(k).and_then(|t| t.parse().ok()).unwrap_or(otherwise);
+    let number = |k: usize, otherwise: u64| {
+        std::env::args()
+            .nth(k)
+            .and_then(|t| t.parse().ok())
+            .unwrap_or(otherwise)
+    };
     let (vehicles, first) = (number(1, 1000), number(2, 1));
     let threads = std::thread::available_parallelism().map_or(1, usize::from) as u64;
     let parts: Vec<Counted> = std::thread::scope(|scope| {
@@ -107,7 +121,9 @@ fn main() {
             .map(|t| {
                 scope.spawn(move || {
                     let mut counted = Counted::default();
-                    for seed in (first + t..first + vehicles).step_by(usize::try_from(threads).unwrap_or(1)) {
+                    for seed in
+                        (first + t..first + vehicles).step_by(usize::try_from(threads).unwrap_or(1))
+                    {
                         one(seed, &mut counted);
                     }
                     counted
@@ -130,8 +146,14 @@ fn main() {
         all.readings += part.readings;
     }
     let n = all.chi.len();
-    println!("{vehicles} vehicles and tests from seed {first}, {} failed", all.failed);
-    println!("{:<44}{:>10}{:>8}{:>8}", "quantity", "in 95 %", "bias/u", "sd/u");
+    println!(
+        "{vehicles} vehicles and tests from seed {first}, {} failed",
+        all.failed
+    );
+    println!(
+        "{:<44}{:>10}{:>8}{:>8}",
+        "quantity", "in 95 %", "bias/u", "sd/u"
+    );
     for (name, s) in &all.scores {
         let count = s.len() as f64;
         let inside = s.iter().filter(|x| x.abs() <= 1.96).count() as f64 / count;
@@ -141,9 +163,19 @@ fn main() {
     }
     let mean_chi = all.chi.iter().sum::<f64>() / n as f64;
     println!("chi-square over its degrees of freedom: {mean_chi:.3} on average");
-    println!("a misfit or slip named without cause in {}, catalogue doubted in {}, stretched in {}", all.misfits, all.doubted, all.stretched);
-    println!("{:.2} ms for {} readings on average", all.seconds / n as f64 * 1e3, all.readings / n.max(1));
+    println!(
+        "a misfit or slip named without cause in {}, catalogue doubted in {}, stretched in {}",
+        all.misfits, all.doubted, all.stretched
+    );
+    println!(
+        "{:.2} ms for {} readings on average",
+        all.seconds / n as f64 * 1e3,
+        all.readings / n.max(1)
+    );
     if let Ok(low) = binomial_lower_quantile(0.025, n as u64, 0.95) {
-        println!("chance alone leaves {:.1} % at 95 % coverage (lower 2.5 %)", low as f64 / n as f64 * 100.0);
+        println!(
+            "chance alone leaves {:.1} % at 95 % coverage (lower 2.5 %)",
+            low as f64 / n as f64 * 100.0
+        );
     }
 }

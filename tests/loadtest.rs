@@ -31,7 +31,10 @@ fn the_order_in_which_steps_are_told_does_not_matter_and_steps_can_be_added_late
     mixed.swap(2, 7);
     let again = identify(&sheet, &mixed).unwrap();
     for (a, b) in found.findings.iter().zip(&again.findings) {
-        assert_eq!((a.key, a.value, a.uncertainty), (b.key, b.value, b.uncertainty));
+        assert_eq!(
+            (a.key, a.value, a.uncertainty),
+            (b.key, b.value, b.uncertainty)
+        );
     }
     // Interrupted after five steps: an answer, but a vaguer one.
     let half = identify(&sheet, &steps[..5]).unwrap();
@@ -44,7 +47,12 @@ fn one_bad_reading_is_named_and_left_out() {
     let sheet = plain();
     let (_, mut steps) = tested(&sheet, &usual_plan(), 2);
     let good = identify(&sheet, &steps).unwrap();
-    assert!(good.misfits.is_empty() && good.slips.is_empty(), "{:?} {:?}", good.misfits, good.slips);
+    assert!(
+        good.misfits.is_empty() && good.slips.is_empty(),
+        "{:?} {:?}",
+        good.misfits,
+        good.slips
+    );
     steps[5].readings[4].value += 0.012;
     let found = identify(&sheet, &steps).unwrap();
     assert_eq!(found.misfits.len(), 1, "{:?}", found.misfits);
@@ -64,9 +72,19 @@ fn a_sensor_that_slips_in_the_middle_is_named() {
         step.readings[3].value -= 0.006;
     }
     let found = identify(&sheet, &steps).unwrap();
-    assert_eq!(found.slips.len(), 1, "{:?} {:?}", found.slips, found.misfits);
+    assert_eq!(
+        found.slips.len(),
+        1,
+        "{:?} {:?}",
+        found.slips,
+        found.misfits
+    );
     assert_eq!((found.slips[0].sensor, found.slips[0].before_step), (3, 6));
-    assert!((found.slips[0].off + 0.006).abs() < 0.0015, "{:?}", found.slips);
+    assert!(
+        (found.slips[0].off + 0.006).abs() < 0.0015,
+        "{:?}",
+        found.slips
+    );
 }
 
 #[test]
@@ -79,8 +97,15 @@ fn loads_in_the_middle_only_do_not_tell_left_from_right() {
     assert!(!found.get(Key::SideRate(0)).unwrap().is_told());
     let untold = untold(&sheet, &found, Noise::default()).unwrap();
     let side = untold.iter().find(|u| u.key == Key::SideRate(0)).unwrap();
-    assert!(side.words.contains("left and right springs of the rear axle cannot be told apart: sit somebody on one side"));
-    assert!(side.remedy.as_ref().is_some_and(|(name, _)| name.contains("left") || name.contains("right")), "{side:?}");
+    assert!(side.words.contains(
+        "left and right springs of the rear axle cannot be told apart: sit somebody on one side"
+    ));
+    assert!(
+        side.remedy
+            .as_ref()
+            .is_some_and(|(name, _)| name.contains("left") || name.contains("right")),
+        "{side:?}"
+    );
     let text = loadtest_text(&sheet, &found, &untold);
     assert!(text.contains("NOT TOLD left and right springs"), "{text}");
 }
@@ -88,13 +113,19 @@ fn loads_in_the_middle_only_do_not_tell_left_from_right() {
 #[test]
 fn bad_input_is_said_and_the_rest_is_kept() {
     let sheet = plain();
-    assert_eq!(identify(&sheet, &[]).unwrap_err().code(), "loadtest.no_steps");
+    assert_eq!(
+        identify(&sheet, &[]).unwrap_err().code(),
+        "loadtest.no_steps"
+    );
     let (_, steps) = tested(&sheet, &usual_plan(), 5);
     let mut blind = steps.clone();
     for s in &mut blind {
         s.readings.clear();
     }
-    assert_eq!(identify(&sheet, &blind).unwrap_err().code(), "loadtest.no_readings");
+    assert_eq!(
+        identify(&sheet, &blind).unwrap_err().code(),
+        "loadtest.no_readings"
+    );
 
     let placed = |kg: f64, x: f64, y: f64| {
         Load::Placed(PlacedLoad {
@@ -116,18 +147,31 @@ fn bad_input_is_said_and_the_rest_is_kept() {
     let mut heavy = steps.clone();
     heavy[2].loads = vec![placed(9000.0, 0.2, 0.0)];
     let found = identify(&sheet, &heavy).unwrap();
-    assert!(found.concerns.iter().any(|c| matches!(c, Concern::CannotStand { step: 2, .. })));
+    assert!(
+        found
+            .concerns
+            .iter()
+            .any(|c| matches!(c, Concern::CannotStand { step: 2, .. }))
+    );
     assert!(found.residuals.iter().all(|r| r.step != 2));
 
     let left: Vec<_> = usual_plan()[4..7].to_vec();
     let (_, steps) = tested(&sheet, &left, 6);
     let found = identify(&sheet, &steps).unwrap();
-    assert!(found.concerns.iter().any(|c| c.code() == "loadtest.one_side"));
+    assert!(
+        found
+            .concerns
+            .iter()
+            .any(|c| c.code() == "loadtest.one_side")
+    );
     let mut one = steps[..1].to_vec();
     one[0].readings.truncate(2);
     let found = identify(&sheet, &one).unwrap();
     let codes: Vec<_> = found.concerns.iter().map(Concern::code).collect();
-    assert!(codes.contains(&"loadtest.few_readings") && codes.contains(&"loadtest.never_loaded"), "{codes:?}");
+    assert!(
+        codes.contains(&"loadtest.few_readings") && codes.contains(&"loadtest.never_loaded"),
+        "{codes:?}"
+    );
 }
 
 /// A vehicle with springs 20 % stiffer on the rear left than the sheet says.
@@ -142,11 +186,24 @@ fn another_spring_on_one_side_is_found() {
     let steps = truth.test(&sheet, &plan, NOISE, &mut rng);
     let found = identify(&sheet, &steps).unwrap();
     let verdict = verdict(&sheet, &found).unwrap();
-    assert!(verdict.causes.iter().any(|c| c.code == "rate_one_side" && c.text.contains("left")), "{verdict:?}");
-    let left = verdict.rates.iter().find(|r| r.key == Key::UnitRate(0)).unwrap();
+    assert!(
+        verdict
+            .causes
+            .iter()
+            .any(|c| c.code == "rate_one_side" && c.text.contains("left")),
+        "{verdict:?}"
+    );
+    let left = verdict
+        .rates
+        .iter()
+        .find(|r| r.key == Key::UnitRate(0))
+        .unwrap();
     assert_eq!(left.agreement, Agreement::Differs, "{left:?}");
     let measured = left.measured.unwrap();
-    assert!((measured.value / left.catalogue.value - 1.25).abs() < 3.0 * measured.uncertainty / left.catalogue.value);
+    assert!(
+        (measured.value / left.catalogue.value - 1.25).abs()
+            < 3.0 * measured.uncertainty / left.catalogue.value
+    );
     let text = loadtest_verdict_text(&sheet, &found, &verdict);
     assert!(text.contains("differs"), "{text}");
 }
@@ -161,8 +218,16 @@ fn a_plan_names_what_each_visit_brings_and_what_otherwise_would() {
             assert!(later <= &(earlier * (1.0 + 1e-9)));
         }
     }
-    let side = plan.keys.iter().position(|k| *k == Key::SideRate(0)).unwrap();
-    assert!(plan.visits.last().unwrap().after[side] < 0.6 * plan.before[side], "{:?}", plan.visits.last());
+    let side = plan
+        .keys
+        .iter()
+        .position(|k| *k == Key::SideRate(0))
+        .unwrap();
+    assert!(
+        plan.visits.last().unwrap().after[side] < 0.6 * plan.before[side],
+        "{:?}",
+        plan.visits.last()
+    );
     assert_eq!(plan.trades.len(), 5);
     for t in &plan.trades[1..] {
         for (with, without) in t.after.iter().zip(&plan.trades[0].after) {
@@ -171,8 +236,15 @@ fn a_plan_names_what_each_visit_brings_and_what_otherwise_would() {
         }
     }
     let text = loadtest_plan_text(&sheet, &plan);
-    assert!(text.contains("two more repeats of") && text.contains("tack"), "{text}");
-    assert!(loadtest_plan_json(&sheet, &plan)["visits"].as_array().is_some_and(|v| v.len() == plan.visits.len()));
+    assert!(
+        text.contains("two more repeats of") && text.contains("tack"),
+        "{text}"
+    );
+    assert!(
+        loadtest_plan_json(&sheet, &plan)["visits"]
+            .as_array()
+            .is_some_and(|v| v.len() == plan.visits.len())
+    );
 }
 
 #[test]
@@ -197,8 +269,14 @@ fn what_levels_the_link_levels_it() {
     let (angle, _) = QuantityKey::LinkAngle(0).with_gradient(&sheet, &model, &x);
     assert!(angle.abs() < 1e-7, "{angle}");
     let text = loadtest_forecast_text(&sheet, &forecast, &weights);
-    assert!(text.contains("ride frequency rear") && text.contains("still to come"), "{text}");
-    assert!(loadtest_forecast_json(&sheet, &forecast, &weights)["axles"][0]["ride_frequency"].is_object());
+    assert!(
+        text.contains("ride frequency rear") && text.contains("still to come"),
+        "{text}"
+    );
+    assert!(
+        loadtest_forecast_json(&sheet, &forecast, &weights)["axles"][0]["ride_frequency"]
+            .is_object()
+    );
 }
 
 #[test]
@@ -210,14 +288,24 @@ fn a_second_test_shows_what_changed_and_only_that() {
     let first = identify(&sheet, &truth.test(&sheet, &plan, NOISE, &mut rng)).unwrap();
     let same = identify(&sheet, &truth.test(&sheet, &plan, NOISE, &mut rng)).unwrap();
     let rates = |c: &Change| matches!(c.key, Key::AxleRate(_) | Key::Friction(_));
-    assert!(changes(&first, &same).iter().filter(|c| rates(c)).all(|c| !c.significant));
+    assert!(
+        changes(&first, &same)
+            .iter()
+            .filter(|c| rates(c))
+            .all(|c| !c.significant)
+    );
     let mut worn = truth.clone();
     for f in &mut worn.friction[..2] {
         *f *= 2.5;
     }
     let then = identify(&sheet, &worn.test(&sheet, &plan, NOISE, &mut rng)).unwrap();
     let changed = changes(&first, &then);
-    assert!(changed.iter().any(|c| c.key == Key::Friction(0) && c.significant && c.difference.value > 0.0), "{changed:?}");
+    assert!(
+        changed
+            .iter()
+            .any(|c| c.key == Key::Friction(0) && c.significant && c.difference.value > 0.0),
+        "{changed:?}"
+    );
     let text = loadtest_changes_text(&sheet, &changed);
     assert!(text.contains("friction rear"), "{text}");
 }
@@ -243,15 +331,27 @@ fn intervals_hold_the_truth() {
         };
         for f in &found.findings {
             match f.key {
-                Key::AxleRate(i) => count(f.value, f.uncertainty, f64::midpoint(rate(2 * i), rate(2 * i + 1))),
+                Key::AxleRate(i) => count(
+                    f.value,
+                    f.uncertainty,
+                    f64::midpoint(rate(2 * i), rate(2 * i + 1)),
+                ),
                 Key::Friction(i) => count(f.value, f.uncertainty, truth.axle_friction[i]),
                 Key::Weight => count(f.value, f.uncertainty, truth.model.masses[0].mass),
                 _ => {}
             }
         }
         let forecast = finished(&sheet, &found, 1).unwrap();
-        let height = forecast.quantities.iter().find(|q| q.key == QuantityKey::Height(0)).unwrap();
-        count(height.expected.value, height.expected.uncertainty, truth.finished_quantity(&sheet, height.key));
+        let height = forecast
+            .quantities
+            .iter()
+            .find(|q| q.key == QuantityKey::Height(0))
+            .unwrap();
+        count(
+            height.expected.value,
+            height.expected.uncertainty,
+            truth.finished_quantity(&sheet, height.key),
+        );
     }
     assert!(inside / all > 0.81, "{inside} of {all}");
 }
@@ -274,6 +374,10 @@ fn named_loads_are_taken_from_the_sheet() {
     wrong.loads[0].mass = Mass::new(100.0);
     wrong.loads[0].mass_uncertainty = Mass::new(6.0);
     let found = identify(&wrong, &steps).unwrap();
-    let (_, deck) = found.bodies.iter().find(|(name, _)| name == "deck").unwrap();
+    let (_, deck) = found
+        .bodies
+        .iter()
+        .find(|(name, _)| name == "deck")
+        .unwrap();
     assert!(deck.value > 106.0, "{deck:?}");
 }

@@ -9,7 +9,11 @@ use crate::trials::loadtest::{Estimate, Finished, LinkWeight};
 use serde_json::{Value, json};
 
 fn shown<Q: Quantity>(sheet: &BuildSheet, e: Estimate, of: impl Fn(f64) -> Q) -> String {
-    format!("{} ± {}", of(e.value).shown(sheet.units), of(e.uncertainty * COVERAGE_95).shown(sheet.units))
+    format!(
+        "{} ± {}",
+        of(e.value).shown(sheet.units),
+        of(e.uncertainty * COVERAGE_95).shown(sheet.units)
+    )
 }
 
 /// What still has to come, held against what would level the link.
@@ -27,29 +31,59 @@ fn about_right(w: &LinkWeight) -> Option<&'static str> {
 }
 
 /// The forecast as tables.
-pub fn loadtest_forecast_text(sheet: &BuildSheet, finished: &Finished, weights: &[LinkWeight]) -> String {
+pub fn loadtest_forecast_text(
+    sheet: &BuildSheet,
+    finished: &Finished,
+    weights: &[LinkWeight],
+) -> String {
     let units = sheet.units;
     let name = sheet.cases.get(finished.case).map_or("?", |c| &c.name);
     let mut text = format!("FORECAST of case {name}, bounced\n");
     let mut table = Table::new(["  quantity", "expected (95 %)", "friction can hold it"]);
     for q in &finished.quantities {
         let (value, band) = if q.key.is_angle() {
-            (shown(sheet, q.expected, Angle::new), Angle::new(q.friction).shown(units))
+            (
+                shown(sheet, q.expected, Angle::new),
+                Angle::new(q.friction).shown(units),
+            )
         } else {
-            (shown(sheet, q.expected, Length::new), Length::new(q.friction).shown(units))
+            (
+                shown(sheet, q.expected, Length::new),
+                Length::new(q.friction).shown(units),
+            )
         };
-        table.row([format!("  {}", q.key.name(sheet, &finished.model)), value, format!("± {band}")]);
+        table.row([
+            format!("  {}", q.key.name(sheet, &finished.model)),
+            value,
+            format!("± {band}"),
+        ]);
     }
     for u in &finished.units {
         let of = &finished.model.units[u.unit].name;
-        table.row([format!("  travel up {of}"), shown(sheet, u.up, Length::new), String::new()]);
-        table.row([format!("  travel down {of}"), shown(sheet, u.down, Length::new), String::new()]);
+        table.row([
+            format!("  travel up {of}"),
+            shown(sheet, u.up, Length::new),
+            String::new(),
+        ]);
+        table.row([
+            format!("  travel down {of}"),
+            shown(sheet, u.down, Length::new),
+            String::new(),
+        ]);
     }
     for a in &finished.axles {
         let of = &sheet.axles[a.axle].name;
-        table.row([format!("  wheel rate {of}"), shown(sheet, a.wheel_rate, SpringRate::new), String::new()]);
+        table.row([
+            format!("  wheel rate {of}"),
+            shown(sheet, a.wheel_rate, SpringRate::new),
+            String::new(),
+        ]);
         if let Some(f) = a.frequency {
-            table.row([format!("  ride frequency {of}"), shown(sheet, f, Frequency::new), String::new()]);
+            table.row([
+                format!("  ride frequency {of}"),
+                shown(sheet, f, Frequency::new),
+                String::new(),
+            ]);
         }
     }
     text.push_str(&table.lines(0));
@@ -67,11 +101,25 @@ fn link_weights_text(sheet: &BuildSheet, finished: &Finished, weights: &[LinkWei
         let aim = Angle::new(w.target).shown(sheet.units);
         text.push_str(&match w.mass {
             Some(m) => {
-                let what = if m.value < 0.0 { "taken off" } else { "on the bare vehicle" };
-                let mass = shown(sheet, Estimate { value: m.value.abs(), ..m }, Mass::new);
+                let what = if m.value < 0.0 {
+                    "taken off"
+                } else {
+                    "on the bare vehicle"
+                };
+                let mass = shown(
+                    sheet,
+                    Estimate {
+                        value: m.value.abs(),
+                        ..m
+                    },
+                    Mass::new,
+                );
                 let come = match (about_right(w), w.to_come_kg) {
                     (Some(words), Some(kg)) => {
-                        format!("; {} is still to come: {words}", Mass::new(kg.value).shown(sheet.units))
+                        format!(
+                            "; {} is still to come: {words}",
+                            Mass::new(kg.value).shown(sheet.units)
+                        )
                     }
                     _ => String::new(),
                 };
@@ -88,7 +136,11 @@ fn link_weights_text(sheet: &BuildSheet, finished: &Finished, weights: &[LinkWei
 }
 
 /// The forecast as JSON.
-pub fn loadtest_forecast_json(sheet: &BuildSheet, finished: &Finished, weights: &[LinkWeight]) -> Value {
+pub fn loadtest_forecast_json(
+    sheet: &BuildSheet,
+    finished: &Finished,
+    weights: &[LinkWeight],
+) -> Value {
     let deg = 180.0 / std::f64::consts::PI;
     json!({
         "case": sheet.cases.get(finished.case).map(|c| c.name.clone()),

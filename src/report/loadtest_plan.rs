@@ -24,9 +24,20 @@ fn half(sheet: &BuildSheet, key: Key, uncertainty: f64) -> String {
 }
 
 fn stops(sheet: &BuildSheet, visit: &Visit) -> String {
-    let one = |(loads, approach): &(Vec<crate::trials::loadtest::Load>, crate::trials::loadtest::Approach)| {
-        let names: Vec<_> = loads.iter().filter_map(|l| l.placed(sheet)).map(|l| l.body).collect();
-        let on = if names.is_empty() { "bare".to_owned() } else { names.join(" + ") };
+    let one = |(loads, approach): &(
+        Vec<crate::trials::loadtest::Load>,
+        crate::trials::loadtest::Approach,
+    )| {
+        let names: Vec<_> = loads
+            .iter()
+            .filter_map(|l| l.placed(sheet))
+            .map(|l| l.body)
+            .collect();
+        let on = if names.is_empty() {
+            "bare".to_owned()
+        } else {
+            names.join(" + ")
+        };
         format!("{on} ({})", approach.words())
     };
     visit.stops.iter().map(one).collect::<Vec<_>>().join(", ")
@@ -36,7 +47,11 @@ fn stops(sheet: &BuildSheet, visit: &Visit) -> String {
 pub fn loadtest_plan_text(sheet: &BuildSheet, plan: &Plan) -> String {
     let model = Model::new(sheet, &[]);
     let mut text = format!("PLAN OF A LOAD TEST {}\n{LOADTEST_CAUTION}", sheet.name);
-    let names: Vec<String> = plan.keys.iter().map(|k| format!("± {}", k.name(sheet, &model))).collect();
+    let names: Vec<String> = plan
+        .keys
+        .iter()
+        .map(|k| format!("± {}", k.name(sheet, &model)))
+        .collect();
     let heading = |first: &str| {
         let mut cells = vec![first.to_owned()];
         cells.extend(names.iter().cloned());
@@ -44,7 +59,12 @@ pub fn loadtest_plan_text(sheet: &BuildSheet, plan: &Plan) -> String {
     };
     let row = |name: String, after: &[f64]| {
         let mut cells = vec![name];
-        cells.extend(plan.keys.iter().zip(after).map(|(k, u)| half(sheet, *k, *u)));
+        cells.extend(
+            plan.keys
+                .iter()
+                .zip(after)
+                .map(|(k, u)| half(sheet, *k, *u)),
+        );
         cells
     };
     let mut table = Table::default();
@@ -55,7 +75,11 @@ pub fn loadtest_plan_text(sheet: &BuildSheet, plan: &Plan) -> String {
     }
     text.push_str(&table.lines(0));
     for (i, v) in plan.visits.iter().enumerate() {
-        text.push_str(&format!("  {}. read at: {}; ", i + 1, stops(sheet, &v.visit)));
+        text.push_str(&format!(
+            "  {}. read at: {}; ",
+            i + 1,
+            stops(sheet, &v.visit)
+        ));
         text.push_str(&format!(
             "moves up to {}, {} times the noise\n",
             Length::new(v.moves_m).shown(sheet.units),
@@ -125,7 +149,12 @@ pub fn loadtest_changes_text(sheet: &BuildSheet, changes: &[Change]) -> String {
             shown(sheet, c.key, c.first),
             shown(sheet, c.key, c.second),
             signed_change(sheet, c),
-            if c.significant { "changed" } else { "no change that shows" }.to_owned(),
+            if c.significant {
+                "changed"
+            } else {
+                "no change that shows"
+            }
+            .to_owned(),
         ]);
     }
     if table.is_empty() {

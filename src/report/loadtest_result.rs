@@ -13,18 +13,42 @@ pub(super) fn shown(sheet: &BuildSheet, key: Key, e: Estimate) -> String {
     let half = e.uncertainty * COVERAGE_95;
     match key {
         Key::AxleRate(_) | Key::UnitRate(_) | Key::Tyre(_) => {
-            format!("{} ± {} %", decimals(e.value * 100.0, 1), decimals(half * 100.0, 1))
+            format!(
+                "{} ± {} %",
+                decimals(e.value * 100.0, 1),
+                decimals(half * 100.0, 1)
+            )
         }
-        Key::SideRate(_) => format!("{} ± {} %", decimals(e.value * 100.0, 1), decimals(half * 100.0, 1)),
-        Key::Weight => format!("{} ± {}", Mass::new(e.value).shown(units), Mass::new(half).shown(units)),
+        Key::SideRate(_) => format!(
+            "{} ± {} %",
+            decimals(e.value * 100.0, 1),
+            decimals(half * 100.0, 1)
+        ),
+        Key::Weight => format!(
+            "{} ± {}",
+            Mass::new(e.value).shown(units),
+            Mass::new(half).shown(units)
+        ),
         Key::Centre(_) | Key::Seat(_) => {
-            format!("{} ± {}", Length::new(e.value).shown(units), Length::new(half).shown(units))
+            format!(
+                "{} ± {}",
+                Length::new(e.value).shown(units),
+                Length::new(half).shown(units)
+            )
         }
         Key::Friction(_) => {
-            format!("{} ± {}", Force::new(e.value.max(0.0)).shown(units), Force::new(half).shown(units))
+            format!(
+                "{} ± {}",
+                Force::new(e.value.max(0.0)).shown(units),
+                Force::new(half).shown(units)
+            )
         }
         Key::FloorRoll | Key::FloorPitch => {
-            format!("{} ± {}", Angle::new(e.value).shown(units), Angle::new(half).shown(units))
+            format!(
+                "{} ± {}",
+                Angle::new(e.value).shown(units),
+                Angle::new(half).shown(units)
+            )
         }
     }
 }
@@ -36,11 +60,25 @@ fn origin(f: &Finding) -> &'static str {
 /// The result as tables.
 pub fn loadtest_text(sheet: &BuildSheet, found: &Identified, untold: &[Untold]) -> String {
     let mut text = format!("LOAD TEST {}\n", sheet.name);
-    let mut table = Table::new(["  quantity", "found", "the test alone", "before", "told", ""]);
+    let mut table = Table::new([
+        "  quantity",
+        "found",
+        "the test alone",
+        "before",
+        "told",
+        "",
+    ]);
     for f in &found.findings {
         table.row([
             format!("  {}", f.key.name(sheet, &found.model)),
-            shown(sheet, f.key, Estimate { value: f.value, uncertainty: f.uncertainty }),
+            shown(
+                sheet,
+                f.key,
+                Estimate {
+                    value: f.value,
+                    uncertainty: f.uncertainty,
+                },
+            ),
             f.alone.map_or("-".to_owned(), |a| shown(sheet, f.key, a)),
             shown(sheet, f.key, f.before),
             format!("{} %", decimals(f.told * 100.0, 0)),
@@ -56,7 +94,11 @@ pub fn loadtest_text(sheet: &BuildSheet, found: &Identified, untold: &[Untold]) 
             Length::new(b.height_m.max(0.0)).shown(sheet.units),
         ));
     }
-    let fit = if found.fits() { "as they should" } else { "more than they should; intervals are widened" };
+    let fit = if found.fits() {
+        "as they should"
+    } else {
+        "more than they should; intervals are widened"
+    };
     text.push_str(&format!(
         "  {} readings scatter {fit} (chi-square {} over {})\n",
         found.readings,
@@ -205,7 +247,13 @@ pub fn loadtest_verdict_text(sheet: &BuildSheet, found: &Identified, verdict: &V
         text.push_str("  nothing stands out: all is as the sheet has it, within its uncertainty\n");
     }
     for (i, c) in verdict.causes.iter().enumerate() {
-        text.push_str(&format!("  {}. {} ({} sd) [{}]\n", i + 1, c.text, decimals(c.sigmas, 1), c.code));
+        text.push_str(&format!(
+            "  {}. {} ({} sd) [{}]\n",
+            i + 1,
+            c.text,
+            decimals(c.sigmas, 1),
+            c.code
+        ));
     }
     text
 }

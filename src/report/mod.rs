@@ -16,6 +16,7 @@ mod layout_wire;
 mod log_table;
 mod plans;
 mod recorded;
+mod settle;
 mod suggestion;
 mod sweep;
 mod table;
@@ -37,6 +38,7 @@ pub use plans::{
     plan_steps, promise_json, promise_text,
 };
 pub use recorded::moment_words;
+pub use settle::{SettleReport, SettledQuantity};
 pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use sweep::{Sweep, SweepRow, sweep_csv, sweep_json, sweep_text};
 pub use table::Table;

@@ -3,7 +3,7 @@
 use super::Failure;
 use super::arguments::{SettleAction, SettleArguments};
 use super::failure::file;
-use super::sheets;
+use super::{settle_answer, settle_event, settle_watch, sheets};
 use crate::trials::settling::{SettlingError, run_fit_command};
 use std::path::Path;
 use std::process::ExitCode;
@@ -16,7 +16,40 @@ pub(super) fn run(arguments: &SettleArguments) -> Result<ExitCode, Failure> {
             fixes,
             json,
         }) => fit(csv, law.as_deref(), fixes, *json),
-        _ => Ok(ExitCode::SUCCESS),
+        Some(SettleAction::Event {
+            sheet,
+            what,
+            coilover,
+            turns,
+            at,
+            note,
+        }) => settle_event::enter(&settle_event::Entered {
+            sheet,
+            what: *what,
+            coilover: coilover.as_deref(),
+            turns: *turns,
+            at: at.as_deref(),
+            note,
+        }),
+        Some(SettleAction::Watch {
+            sheet,
+            every,
+            loads,
+            length,
+            json,
+        }) => settle_watch::run(&settle_watch::Watch {
+            sheet,
+            every_s: *every,
+            loads,
+            length_s: *length,
+            json: *json,
+        }),
+        Some(SettleAction::Unit {
+            sheet,
+            every,
+            loads,
+        }) => settle_watch::unit(sheet, *every, loads),
+        None => settle_answer::answer(&arguments.answer),
     }
 }
 

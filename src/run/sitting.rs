@@ -54,6 +54,10 @@ pub(super) struct Sitting {
     pub(super) replayed: bool,
     /// Height of the floor over its plane under each sensor's beam, metres.
     floor_m: Vec<f64>,
+    /// Whether readings are kept without being asked for.
+    pub(super) keep_by_itself: bool,
+    /// Whether every sample goes to the logbook.
+    pub(super) keep_raw: bool,
     prior: Prior,
     marked_at: Option<Moment>,
     keep_asked: bool,
@@ -108,6 +112,8 @@ impl Sitting {
             still_since: None,
             moving_since: None,
             trouble: None,
+            keep_by_itself: true,
+            keep_raw: true,
             marked_at: None,
             keep_asked: false,
             last_keep: None,
@@ -172,7 +178,7 @@ impl Sitting {
                 Heard::Sample(sample) => {
                     if let Some(sensor) = self.lines.sensor(line, &sample.source) {
                         self.lines.count_sample(sensor, line);
-                        if self.log.is_some() {
+                        if self.keep_raw && self.log.is_some() {
                             self.raw.push(RawSample {
                                 sensor: self.sheet.sensors[sensor].name.clone(),
                                 unit: unit_of(kind_due(&self.sheet.sensors[sensor].reads)),
@@ -429,7 +435,8 @@ impl Sitting {
         let again = self
             .last_keep
             .is_none_or(|at| now.since(at).s() >= KEEP_AGAIN_S);
-        if !(self.keep_asked || (long_enough && (self.moved_since_keep || again))) {
+        let by_itself = self.keep_by_itself && long_enough;
+        if !(self.keep_asked || (by_itself && (self.moved_since_keep || again))) {
             return;
         }
         let by = if self.keep_asked {

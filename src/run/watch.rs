@@ -118,7 +118,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
 }
 
 /// Indices of loads by name.
-fn loads_named(sheet: &BuildSheet, names: &[String]) -> Result<Vec<usize>, Failure> {
+pub(super) fn loads_named(sheet: &BuildSheet, names: &[String]) -> Result<Vec<usize>, Failure> {
     let index = |name: &String| {
         sheet
             .loads
@@ -192,13 +192,17 @@ pub(super) fn close(
     Ok(())
 }
 
-fn tell(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> Result<(), Failure> {
-    let line = if telling.json {
-        told.json().to_string()
+/// What is told, as a line or several.
+pub(super) fn told_line(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> String {
+    if telling.json {
+        format!("{}\n", told.json())
     } else {
-        told.text(start, units)
-    };
-    sheets::print(&format!("{line}\n"))
+        format!("{}\n", told.text(start, units))
+    }
+}
+
+fn tell(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> Result<(), Failure> {
+    sheets::print(&told_line(told, telling, units, start))
 }
 
 fn signals() -> Result<screen::Signals, Failure> {

@@ -33,10 +33,18 @@ pub fn changes(first: &Identified, second: &Identified) -> Vec<Change> {
         .iter()
         .filter_map(|f| {
             let (a, b) = (f.alone?, second.get(f.key)?.alone?);
-            let difference =
-                Estimate { value: b.value - a.value, uncertainty: a.uncertainty.hypot(b.uncertainty) };
+            let difference = Estimate {
+                value: b.value - a.value,
+                uncertainty: a.uncertainty.hypot(b.uncertainty),
+            };
             let significant = difference.value.abs() > COVERAGE_95 * difference.uncertainty;
-            Some(Change { key: f.key, first: a, second: b, difference, significant })
+            Some(Change {
+                key: f.key,
+                first: a,
+                second: b,
+                difference,
+                significant,
+            })
         })
         .collect();
     all.sort_by(|x, y| {

@@ -112,7 +112,12 @@ pub(super) fn of_steps(setup: &Setup, steps: &[Step]) -> (Vec<Concern>, Vec<bool
     let mut concerns = Vec::new();
     let mut takes_part = vec![true; setup.steps.len()];
     let front = setup.sheet.wheelbase.m();
-    let half = setup.sheet.axles.iter().map(|a| a.track.m() / 2.0).fold(0.0, f64::max);
+    let half = setup
+        .sheet
+        .axles
+        .iter()
+        .map(|a| a.track.m() / 2.0)
+        .fold(0.0, f64::max);
     for (s, ready) in setup.steps.iter().enumerate() {
         let step = &steps[ready.given];
         if unknown_loads(setup.sheet, step) {
@@ -127,18 +132,33 @@ pub(super) fn of_steps(setup: &Setup, steps: &[Step]) -> (Vec<Concern>, Vec<bool
         for load in step.loads.iter().filter_map(|l| l.placed(setup.sheet)) {
             let [x, y, _] = load.at_m;
             if x < -OVERHANG_M || x > front + OVERHANG_M || y.abs() > half + SIDE_M {
-                concerns.push(Concern::OutsideVehicle { step: ready.given, load: place_words(&load) });
+                concerns.push(Concern::OutsideVehicle {
+                    step: ready.given,
+                    load: place_words(&load),
+                });
             }
         }
         let mut model = setup.base.clone();
         setup.load(&mut model, &ready.on);
         if let Err(why) = model.equilibrium() {
-            concerns.push(Concern::CannotStand { step: ready.given, why });
+            concerns.push(Concern::CannotStand {
+                step: ready.given,
+                why,
+            });
             takes_part[s] = false;
         }
     }
-    let used = || setup.steps.iter().zip(&takes_part).filter(|(_, t)| **t).map(|(s, _)| s);
-    let sides: Vec<f64> = used().flat_map(|s| s.on.iter().map(|&p| setup.places[p].at_m[1])).collect();
+    let used = || {
+        setup
+            .steps
+            .iter()
+            .zip(&takes_part)
+            .filter(|(_, t)| **t)
+            .map(|(s, _)| s)
+    };
+    let sides: Vec<f64> = used()
+        .flat_map(|s| s.on.iter().map(|&p| setup.places[p].at_m[1]))
+        .collect();
     if sides.is_empty() {
         concerns.push(Concern::NeverLoaded);
     } else {
@@ -163,13 +183,21 @@ pub(super) fn of_search(setup: &Setup, found: &Found, asked: usize) -> Vec<Conce
     if let Ok(rest) = bare.equilibrium() {
         let pose = |q: &crate::geometry::State| {
             let mut x = crate::posture::PostureState::zeros();
-            x.fixed_rows_mut::<{ crate::geometry::COORDINATES }>(0).copy_from(q);
+            x.fixed_rows_mut::<{ crate::geometry::COORDINATES }>(0)
+                .copy_from(q);
             x
         };
-        for (s, ready) in setup.steps.iter().enumerate().filter(|(_, r)| !r.on.is_empty()) {
+        for (s, ready) in setup
+            .steps
+            .iter()
+            .enumerate()
+            .filter(|(_, r)| !r.on.is_empty())
+        {
             let mut loaded = bare.clone();
             setup.load(&mut loaded, &ready.on);
-            let Ok(there) = loaded.equilibrium_from(&rest.state) else { continue };
+            let Ok(there) = loaded.equilibrium_from(&rest.state) else {
+                continue;
+            };
             if found.stood[s].is_none() {
                 continue;
             }
@@ -184,12 +212,18 @@ pub(super) fn of_search(setup: &Setup, found: &Found, asked: usize) -> Vec<Conce
                 })
                 .fold(0.0, f64::max);
             if largest < EFFECT_NOISES {
-                concerns.push(Concern::NoEffect { step: ready.given, largest });
+                concerns.push(Concern::NoEffect {
+                    step: ready.given,
+                    largest,
+                });
             }
         }
     }
     if found.readings < asked {
-        concerns.push(Concern::FewReadings { readings: found.readings, asked });
+        concerns.push(Concern::FewReadings {
+            readings: found.readings,
+            asked,
+        });
     }
     concerns
 }

@@ -30,7 +30,10 @@ impl Default for Noise {
     /// Chosen: what cheap modules leave after some seconds of averaging, 0.02
     /// degrees and half a millimetre.
     fn default() -> Self {
-        Self { tilt_rad: 0.02_f64.to_radians(), distance_m: 0.5e-3 }
+        Self {
+            tilt_rad: 0.02_f64.to_radians(),
+            distance_m: 0.5e-3,
+        }
     }
 }
 
@@ -84,16 +87,36 @@ impl<'a> Design<'a> {
     ) -> Result<Self, StaticsError> {
         setup.steps.clear();
         let rows: Vec<Row> = (0..setup.sheet.sensors.len())
-            .filter(|&i| predict(&setup.base, &setup.sheet.sensors[i].reads, &PostureState::zeros()).is_some())
-            .map(|sensor| Row { sensor, value: 0.0, noise: noise.of(&setup.sheet.sensors[sensor].reads) })
+            .filter(|&i| {
+                predict(
+                    &setup.base,
+                    &setup.sheet.sensors[i].reads,
+                    &PostureState::zeros(),
+                )
+                .is_some()
+            })
+            .map(|sensor| Row {
+                sensor,
+                value: 0.0,
+                noise: noise.of(&setup.sheet.sensors[sensor].reads),
+            })
             .collect();
         let mut stops: Vec<Vec<Ready>> = Vec::new();
         for visit in visits {
             let stop = |(loads, approach): &(Vec<Load>, Approach)| {
                 let placed: Vec<_> = loads.iter().filter_map(|l| l.placed(setup.sheet)).collect();
-                let mut on: Vec<usize> = placed.iter().map(|l| setup.place_with_unknowns(l)).collect();
+                let mut on: Vec<usize> = placed
+                    .iter()
+                    .map(|l| setup.place_with_unknowns(l))
+                    .collect();
                 on.sort_unstable();
-                Ready { given: 0, at: Moment::default(), on, approach: *approach, rows: rows.clone() }
+                Ready {
+                    given: 0,
+                    at: Moment::default(),
+                    on,
+                    approach: *approach,
+                    rows: rows.clone(),
+                }
             };
             stops.push(visit.stops.iter().map(stop).collect());
         }
@@ -107,7 +130,11 @@ impl<'a> Design<'a> {
         let mut model = setup.model(&values);
         setup.load(&mut model, &[]);
         let bare = model.equilibrium()?;
-        let mut design = Self { setup, known, visits: Vec::new() };
+        let mut design = Self {
+            setup,
+            known,
+            visits: Vec::new(),
+        };
         for (visit, stops) in visits.iter().zip(stops) {
             design.weigh(&z, visit, stops, &bare);
         }
@@ -117,8 +144,12 @@ impl<'a> Design<'a> {
     /// One visit, coming from the bare vehicle after something went off it.
     fn weigh(&mut self, z: &DVector<f64>, visit: &Visit, stops: Vec<Ready>, bare: &Equilibrium) {
         let p = self.setup.unknowns.len();
-        let mut weighed =
-            Weighed { visit: visit.clone(), information: Ok(DMatrix::zeros(p, p)), moves_m: 0.0, noises: 0.0 };
+        let mut weighed = Weighed {
+            visit: visit.clone(),
+            information: Ok(DMatrix::zeros(p, p)),
+            moves_m: 0.0,
+            noises: 0.0,
+        };
         match self.stood(z, stops, bare) {
             Ok(parts) => {
                 for (stood, rows, free) in &parts.stops {
@@ -139,14 +170,26 @@ impl<'a> Design<'a> {
         self.visits.push(weighed);
     }
 
-    fn stood(&self, z: &DVector<f64>, stops: Vec<Ready>, bare: &Equilibrium) -> Result<Parts, StaticsError> {
+    fn stood(
+        &self,
+        z: &DVector<f64>,
+        stops: Vec<Ready>,
+        bare: &Equilibrium,
+    ) -> Result<Parts, StaticsError> {
         let mut setup = self.setup.clone();
         // The bare vehicle itself, for comparison, is the last.
-        let last = Ready { on: Vec::new(), approach: Approach::Bounced, ..stops[0].clone() };
+        let last = Ready {
+            on: Vec::new(),
+            approach: Approach::Bounced,
+            ..stops[0].clone()
+        };
         setup.steps = stops;
         setup.steps.push(last);
         setup.add_scatter();
-        let all = DVector::from_fn(setup.unknowns.len(), |i, _| if i < z.len() { z[i] } else { 0.0 });
+        let all = DVector::from_fn(
+            setup.unknowns.len(),
+            |i, _| if i < z.len() { z[i] } else { 0.0 },
+        );
         let values = setup.values(&all);
         let mut model = setup.model(&values);
         let mut near = Vec::with_capacity(setup.steps.len());
@@ -159,7 +202,10 @@ impl<'a> Design<'a> {
         }
         setup.load(&mut model, &[]);
         let first = came_up(&setup, &mut model, &values, &bare.state)?;
-        let told = !matches!(setup.steps[0].approach, Approach::Loading | Approach::Unloading);
+        let told = !matches!(
+            setup.steps[0].approach,
+            Approach::Loading | Approach::Unloading
+        );
         let takes_part = vec![true; near.len()];
         let stood = stand_all(&setup, &all, &near, &takes_part, (!told).then_some(&first))?;
         let mut stops: Vec<(Stood, Vec<Row>, Equilibrium)> = stood
@@ -168,7 +214,9 @@ impl<'a> Design<'a> {
             .zip(free)
             .filter_map(|((s, r), f)| Some((s?, r.rows.clone(), f)))
             .collect();
-        let bare = stops.pop().map_or_else(|| DVector::zeros(0), |(s, ..)| s.predicted);
+        let bare = stops
+            .pop()
+            .map_or_else(|| DVector::zeros(0), |(s, ..)| s.predicted);
         Ok(Parts { stops, bare })
     }
 
@@ -208,13 +256,16 @@ impl Parts {
         let mut at = 0;
         for (stood, rows, _) in &self.stops {
             for (k, row) in rows.iter().enumerate() {
-                jacobian.row_mut(at).copy_from(&(stood.jacobian.row(k) / row.noise));
+                jacobian
+                    .row_mut(at)
+                    .copy_from(&(stood.jacobian.row(k) / row.noise));
                 at += 1;
             }
         }
         let scatter = jacobian.columns(p, columns - p);
         let r = DMatrix::identity(n, n) + scatter * scatter.transpose();
         let own = jacobian.columns(0, p).into_owned();
-        r.cholesky().map_or_else(|| DMatrix::zeros(p, p), |c| own.tr_mul(&c.solve(&own)))
+        r.cholesky()
+            .map_or_else(|| DMatrix::zeros(p, p), |c| own.tr_mul(&c.solve(&own)))
     }
 }

@@ -25,7 +25,9 @@ pub enum LoadTestError {
         steps: usize,
     },
     /// The search ended without an answer.
-    #[error("no answer was found: after {rounds} rounds the next would still move by {step:.3} standard uncertainties")]
+    #[error(
+        "no answer was found: after {rounds} rounds the next would still move by {step:.3} standard uncertainties"
+    )]
     NotConverged {
         /// Rounds made.
         rounds: usize,
@@ -61,10 +63,16 @@ impl LoadTestError {
     pub const fn help(&self) -> &'static str {
         match self {
             Self::NoSteps => "read the bare vehicle first, then put weight on and read again",
-            Self::NoReadings { .. } => "clip the sensors on, wait until they are still, and keep the reading of each step",
+            Self::NoReadings { .. } => {
+                "clip the sensors on, wait until they are still, and keep the reading of each step"
+            }
             Self::Statics(e) => e.help(),
-            Self::NoneStands { .. } => "check the weights and places of the steps, and the vehicle's own weight in the sheet",
-            Self::NotConverged { .. } => "check the steps for a load that was not there or a weight that is far off",
+            Self::NoneStands { .. } => {
+                "check the weights and places of the steps, and the vehicle's own weight in the sheet"
+            }
+            Self::NotConverged { .. } => {
+                "check the steps for a load that was not there or a weight that is far off"
+            }
             Self::NoCase { .. } => "name a load case of the sheet",
             Self::NoLink => "add the link to the sheet",
         }

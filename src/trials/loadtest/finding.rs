@@ -80,7 +80,10 @@ impl Key {
             Self::SideRate(i) => format!("spring rate {}, left less right", axle(i)),
             Self::UnitRate(i) => format!("spring rate {}", unit(i)),
             Self::Weight => "sprung weight".to_owned(),
-            Self::Centre(k) => format!("centre of the sprung weight, {}", ["x", "y", "z"].get(k).unwrap_or(&"?")),
+            Self::Centre(k) => format!(
+                "centre of the sprung weight, {}",
+                ["x", "y", "z"].get(k).unwrap_or(&"?")
+            ),
             Self::Friction(i) => format!("friction {}", axle(i)),
             Self::Tyre(i) => format!("tyre rate {}", axle(i)),
             Self::Seat(i) => format!("spring seat {}", unit(i)),
@@ -128,7 +131,12 @@ impl Key {
             }
         };
         let units = |i: usize| {
-            let of = setup.base.units.iter().enumerate().filter(move |(_, u)| u.axle == i);
+            let of = setup
+                .base
+                .units
+                .iter()
+                .enumerate()
+                .filter(move |(_, u)| u.axle == i);
             of.map(|(k, u)| (k, u.side)).collect::<Vec<_>>()
         };
         match self {
@@ -184,7 +192,13 @@ impl Key {
     /// What was known before has variance v0 and value m0, afterwards v and m;
     /// the test alone has 1/(1/v - 1/v0) and the value that makes m of both
     /// (weighted mean, taken apart).
-    pub(super) fn finding(self, setup: &Setup, z: &DVector<f64>, covariance: &DMatrix<f64>, stretch: f64) -> Finding {
+    pub(super) fn finding(
+        self,
+        setup: &Setup,
+        z: &DVector<f64>,
+        covariance: &DMatrix<f64>,
+        stretch: f64,
+    ) -> Finding {
         let (constant, weights) = self.parts(setup);
         let value = constant + weights.dot(z);
         let variance = weights.dot(&(covariance * &weights)).max(0.0);
@@ -201,7 +215,10 @@ impl Key {
             key: self,
             value,
             uncertainty: (variance * stretch).sqrt(),
-            before: Estimate { value: constant, uncertainty: before.sqrt() },
+            before: Estimate {
+                value: constant,
+                uncertainty: before.sqrt(),
+            },
             alone,
             told,
         }

@@ -17,7 +17,9 @@ use super::unknowns::Unknown;
 use crate::geometry::{COORDINATES, State};
 use crate::posture::{PostureState, QuantityKey};
 use crate::sheet::BuildSheet;
-use crate::statics::{CaseQuantities, Equilibrium, Model, PointMass, StaticsError, Warning, quantities};
+use crate::statics::{
+    CaseQuantities, Equilibrium, Model, PointMass, StaticsError, Warning, quantities,
+};
 use nalgebra::{DMatrix, DVector, RowDVector};
 
 /// Step of the differences for frequencies, in standard uncertainties after the test.
@@ -105,7 +107,11 @@ struct Known<'a> {
 }
 
 impl<'a> Known<'a> {
-    fn new(sheet: &'a BuildSheet, identified: &Identified, loads: &[PlacedLoad]) -> (Self, Vec<usize>) {
+    fn new(
+        sheet: &'a BuildSheet,
+        identified: &Identified,
+        loads: &[PlacedLoad],
+    ) -> (Self, Vec<usize>) {
         let mut setup = identified.frame(sheet);
         let on = loads.iter().map(|l| setup.place_with_unknowns(l)).collect();
         let (before, p) = (identified.z.len(), setup.unknowns.len());
@@ -114,14 +120,28 @@ impl<'a> Known<'a> {
         covariance
             .view_mut((0, 0), (before, before))
             .copy_from(&(&identified.covariance * identified.stretch));
-        (Self { setup, z, covariance }, on)
+        (
+            Self {
+                setup,
+                z,
+                covariance,
+            },
+            on,
+        )
     }
 
     fn uncertainty(&self, slope: &RowDVector<f64>) -> f64 {
-        (slope * &self.covariance * slope.transpose())[0].max(0.0).sqrt()
+        (slope * &self.covariance * slope.transpose())[0]
+            .max(0.0)
+            .sqrt()
     }
 
-    fn rest(&self, z: &DVector<f64>, on: &[usize], near: &State) -> Result<(Model, Equilibrium), StaticsError> {
+    fn rest(
+        &self,
+        z: &DVector<f64>,
+        on: &[usize],
+        near: &State,
+    ) -> Result<(Model, Equilibrium), StaticsError> {
         let mut model = self.setup.model(&self.setup.values(z));
         self.setup.load(&mut model, on);
         let rest = model.equilibrium_from(near)?;
@@ -130,13 +150,24 @@ impl<'a> Known<'a> {
 
     fn friction_band(&self, along: &State, pushes: &Moves) -> f64 {
         let friction = self.setup.friction(&self.setup.values(&self.z));
-        friction.iter().enumerate().map(|(u, f)| along.dot(&pushes.column(u)).abs() * f).sum()
+        friction
+            .iter()
+            .enumerate()
+            .map(|(u, f)| along.dot(&pushes.column(u)).abs() * f)
+            .sum()
     }
 }
 
 fn loads_of(sheet: &BuildSheet, case: usize) -> Result<Vec<PlacedLoad>, LoadTestError> {
-    let case = sheet.cases.get(case).ok_or(LoadTestError::NoCase { case })?;
-    Ok(case.loads.iter().filter_map(|&i| Load::Named(i).placed(sheet)).collect())
+    let case = sheet
+        .cases
+        .get(case)
+        .ok_or(LoadTestError::NoCase { case })?;
+    Ok(case
+        .loads
+        .iter()
+        .filter_map(|&i| Load::Named(i).placed(sheet))
+        .collect())
 }
 
 fn posture(rest: &Equilibrium) -> PostureState {
@@ -149,7 +180,11 @@ fn posture(rest: &Equilibrium) -> PostureState {
 ///
 /// # Errors
 /// Where the sheet has no such case, or the vehicle has no rest in it.
-pub fn finished(sheet: &BuildSheet, identified: &Identified, case: usize) -> Result<Finished, LoadTestError> {
+pub fn finished(
+    sheet: &BuildSheet,
+    identified: &Identified,
+    case: usize,
+) -> Result<Finished, LoadTestError> {
     let loads = loads_of(sheet, case)?;
     let (known, on) = Known::new(sheet, identified, &loads);
     let (model, rest) = known.rest(&known.z, &on, &known.setup.base.design)?;
@@ -161,18 +196,27 @@ pub fn finished(sheet: &BuildSheet, identified: &Identified, case: usize) -> Res
         let slope = RowDVector::from(along.transpose() * &moves);
         FinishedQuantity {
             key,
-            expected: Estimate { value, uncertainty: known.uncertainty(&slope) },
+            expected: Estimate {
+                value,
+                uncertainty: known.uncertainty(&slope),
+            },
             friction: known.friction_band(&along, &pushes),
         }
     };
-    let all: Vec<_> = QuantityKey::all(sheet, &model).into_iter().map(quantity).collect();
+    let all: Vec<_> = QuantityKey::all(sheet, &model)
+        .into_iter()
+        .map(quantity)
+        .collect();
     let units = (0..model.units.len())
         .filter_map(|u| {
             let sag = all.iter().find(|q| q.key == QuantityKey::Sag(u))?.expected;
             let stroke = model.units[u].extended - model.units[u].compressed;
             Some(FinishedUnit {
                 unit: u,
-                up: Estimate { value: stroke - sag.value, uncertainty: sag.uncertainty },
+                up: Estimate {
+                    value: stroke - sag.value,
+                    uncertainty: sag.uncertainty,
+                },
                 down: sag,
             })
         })
@@ -190,7 +234,13 @@ pub fn finished(sheet: &BuildSheet, identified: &Identified, case: usize) -> Res
 }
 
 /// Rates and frequencies with their uncertainty, by differences.
-fn axles(known: &Known, on: &[usize], rest: &Equilibrium, found: &CaseQuantities, sheet: &BuildSheet) -> Vec<FinishedAxle> {
+fn axles(
+    known: &Known,
+    on: &[usize],
+    rest: &Equilibrium,
+    found: &CaseQuantities,
+    sheet: &BuildSheet,
+) -> Vec<FinishedAxle> {
     let count = found.axles.len();
     let p = known.z.len();
     let mut rate = vec![RowDVector::zeros(p); count];
@@ -198,7 +248,13 @@ fn axles(known: &Known, on: &[usize], rest: &Equilibrium, found: &CaseQuantities
     for (j, e) in known.setup.unknowns.iter().enumerate() {
         let matters = matches!(
             e.what,
-            Unknown::Rate(_) | Unknown::Seat(_) | Unknown::Weight | Unknown::Centre(_) | Unknown::Tyre(_) | Unknown::BodyMass(_) | Unknown::PlaceAt(..)
+            Unknown::Rate(_)
+                | Unknown::Seat(_)
+                | Unknown::Weight
+                | Unknown::Centre(_)
+                | Unknown::Tyre(_)
+                | Unknown::BodyMass(_)
+                | Unknown::PlaceAt(..)
         );
         let step = DIFFERENCE * known.covariance[(j, j)].sqrt();
         if !matters || step <= 0.0 {
@@ -212,7 +268,8 @@ fn axles(known: &Known, on: &[usize], rest: &Equilibrium, found: &CaseQuantities
         };
         if let (Some(up), Some(down)) = (at(step), at(-step)) {
             for i in 0..count {
-                rate[i][j] = (up[i].wheel_rate.n_per_m() - down[i].wheel_rate.n_per_m()) / (2.0 * step);
+                rate[i][j] =
+                    (up[i].wheel_rate.n_per_m() - down[i].wheel_rate.n_per_m()) / (2.0 * step);
                 if let (Some(u), Some(d)) = (up[i].frequency, down[i].frequency) {
                     frequency[i][j] = (u.hz() - d.hz()) / (2.0 * step);
                 }
@@ -223,10 +280,14 @@ fn axles(known: &Known, on: &[usize], rest: &Equilibrium, found: &CaseQuantities
         .filter(|&i| found.axles[i].carries)
         .map(|i| FinishedAxle {
             axle: i,
-            wheel_rate: Estimate { value: found.axles[i].wheel_rate.n_per_m(), uncertainty: known.uncertainty(&rate[i]) },
-            frequency: found.axles[i]
-                .frequency
-                .map(|f| Estimate { value: f.hz(), uncertainty: known.uncertainty(&frequency[i]) }),
+            wheel_rate: Estimate {
+                value: found.axles[i].wheel_rate.n_per_m(),
+                uncertainty: known.uncertainty(&rate[i]),
+            },
+            frequency: found.axles[i].frequency.map(|f| Estimate {
+                value: f.hz(),
+                uncertainty: known.uncertainty(&frequency[i]),
+            }),
         })
         .collect()
 }
@@ -237,31 +298,64 @@ fn axles(known: &Known, on: &[usize], rest: &Equilibrium, found: &CaseQuantities
 ///
 /// # Errors
 /// Where there is no link, no such case, or no rest.
-pub fn link_weights(sheet: &BuildSheet, identified: &Identified, case: usize) -> Result<Vec<LinkWeight>, LoadTestError> {
+pub fn link_weights(
+    sheet: &BuildSheet,
+    identified: &Identified,
+    case: usize,
+) -> Result<Vec<LinkWeight>, LoadTestError> {
     let loads = loads_of(sheet, case)?;
     let mut places: Vec<(String, [f64; 3], Option<Estimate>)> = Vec::new();
     let total: f64 = loads.iter().map(|l| l.mass_kg).sum();
     if total > 0.0 {
-        let at = std::array::from_fn(|k| loads.iter().map(|l| l.mass_kg * l.at_m[k]).sum::<f64>() / total);
-        let spread = loads.iter().map(|l| l.mass_uncertainty_kg.powi(2)).sum::<f64>().sqrt();
-        places.push(("all that is to come".to_owned(), at, Some(Estimate { value: total, uncertainty: spread })));
+        let at = std::array::from_fn(|k| {
+            loads.iter().map(|l| l.mass_kg * l.at_m[k]).sum::<f64>() / total
+        });
+        let spread = loads
+            .iter()
+            .map(|l| l.mass_uncertainty_kg.powi(2))
+            .sum::<f64>()
+            .sqrt();
+        places.push((
+            "all that is to come".to_owned(),
+            at,
+            Some(Estimate {
+                value: total,
+                uncertainty: spread,
+            }),
+        ));
     }
     if loads.len() > 1 {
         places.extend(loads.iter().map(|l| {
-            let mass = Estimate { value: l.mass_kg, uncertainty: l.mass_uncertainty_kg };
+            let mass = Estimate {
+                value: l.mass_kg,
+                uncertainty: l.mass_uncertainty_kg,
+            };
             (l.body.clone(), l.at_m, Some(mass))
         }));
     }
-    places.extend(sheet.axles.iter().map(|a| (format!("over the {} axle", a.name), [a.x.m(), 0.0, 0.0], None)));
+    places.extend(sheet.axles.iter().map(|a| {
+        (
+            format!("over the {} axle", a.name),
+            [a.x.m(), 0.0, 0.0],
+            None,
+        )
+    }));
     let (known, _) = Known::new(sheet, identified, &[]);
-    let links: Vec<usize> = (0..sheet.axles.len()).filter(|&i| known.setup.base.link(i).is_some()).collect();
+    let links: Vec<usize> = (0..sheet.axles.len())
+        .filter(|&i| known.setup.base.link(i).is_some())
+        .collect();
     if links.is_empty() {
         return Err(LoadTestError::NoLink);
     }
     let mut all = Vec::new();
     for axle in links {
         let name = known.setup.base.link(axle).map_or("", |(n, _)| n);
-        let target = sheet.targets.links.iter().find(|(n, _)| n == name).map_or(0.0, |(_, t)| t.angle.rad());
+        let target = sheet
+            .targets
+            .links
+            .iter()
+            .find(|(n, _)| n == name)
+            .map_or(0.0, |(_, t)| t.angle.rad());
         for (place, at_m, to_come) in &places {
             let (mass, friction_kg) = weight_at(sheet, &known, axle, *at_m, target)?;
             all.push(LinkWeight {
@@ -289,7 +383,12 @@ fn weight_at(
     let (mut model, mut rest) = known.rest(&known.z, &[], &known.setup.base.design)?;
     let most = HEAVIEST * model.masses[0].mass;
     let extra = model.masses.len();
-    model.masses.push(PointMass { name: "weight".to_owned(), mass: 0.0, at, on: true });
+    model.masses.push(PointMass {
+        name: "weight".to_owned(),
+        mass: 0.0,
+        at,
+        on: true,
+    });
     for _ in 0..40 {
         let (angle, g) = QuantityKey::LinkAngle(axle).with_gradient(sheet, &model, &posture(&rest));
         let along = g.fixed_rows::<COORDINATES>(0).into_owned();
@@ -305,7 +404,10 @@ fn weight_at(
                 value: model.masses[extra].mass,
                 uncertainty: known.uncertainty(&slope) / per_kg.abs(),
             };
-            return Ok((Some(estimate), known.friction_band(&along, &pushes) / per_kg.abs()));
+            return Ok((
+                Some(estimate),
+                known.friction_band(&along, &pushes) / per_kg.abs(),
+            ));
         }
         let mass = model.masses[extra].mass + step.clamp(-0.2 * most, 0.2 * most);
         if mass.abs() > most {

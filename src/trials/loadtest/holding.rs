@@ -63,7 +63,11 @@ impl Way {
         let Some(before) = before else {
             return told(sign, FIRST);
         };
-        let mass = |r: &Ready| -> f64 { r.on.iter().map(|&p| setup.bodies[setup.places[p].body].mass_kg).sum() };
+        let mass = |r: &Ready| -> f64 {
+            r.on.iter()
+                .map(|&p| setup.bodies[setup.places[p].body].mass_kg)
+                .sum()
+        };
         let growth = (mass(ready) - mass(before)) * sign;
         if before.on == ready.on || growth < -1e-9 {
             // Lifted and let down, or pressed and let go: every unit alike.
@@ -117,7 +121,8 @@ impl Unit {
                 let (below, above) = (phi_sum(low), phi_sum(high));
                 let inside = below - above;
                 let by_limit = below + above - 1.0;
-                let work = |u: f64| -limit * u + t * t * (twice((u + limit) / t) - twice((u - limit) / t));
+                let work =
+                    |u: f64| -limit * u + t * t * (twice((u + limit) / t) - twice((u - limit) / t));
                 Push {
                     force: -limit + t * (once(low) - once(high)),
                     slope: -self.stiffness * inside,
@@ -238,12 +243,21 @@ pub(super) fn hold(
         for i in (0..COORDINATES).filter(|&i| model.held(i)) {
             force[i] = 0.0;
         }
-        Look { energy: energy + value, gradient, force, stiffness, firm, lengths }
+        Look {
+            energy: energy + value,
+            gradient,
+            force,
+            stiffness,
+            firm,
+            lengths,
+        }
     };
     let mut q = *near;
     let mut here = look(model, &q);
     for round in 0..ROUNDS {
-        let Some(inverse) = free_inverse(model, &(here.stiffness + here.firm)) else { break };
+        let Some(inverse) = free_inverse(model, &(here.stiffness + here.firm)) else {
+            break;
+        };
         if here.force.amax() <= BALANCE_N {
             // The pushes of the model are those of the last look.
             here = look(model, &q);
@@ -254,7 +268,15 @@ pub(super) fn hold(
                 steps: round,
                 compliance: inverse,
             };
-            return Ok(remember(setup, model, &units, way, memory, &here.lengths, rest));
+            return Ok(remember(
+                setup,
+                model,
+                &units,
+                way,
+                memory,
+                &here.lengths,
+                rest,
+            ));
         }
         let mut by = -(inverse * here.force);
         let longest = by.amax();
@@ -276,14 +298,20 @@ pub(super) fn hold(
             share *= 0.5;
             if share < 1e-8 {
                 if here.force.amax() > NEARLY_N {
-                    return Err(StaticsError::NotConverged { steps: round, force_n: here.force.amax() });
+                    return Err(StaticsError::NotConverged {
+                        steps: round,
+                        force_n: here.force.amax(),
+                    });
                 }
                 here.force.fill(0.0);
                 break;
             }
         }
     }
-    Err(StaticsError::NotConverged { steps: ROUNDS, force_n: here.force.amax() })
+    Err(StaticsError::NotConverged {
+        steps: ROUNDS,
+        force_n: here.force.amax(),
+    })
 }
 
 /// The model at a pose, friction included.
@@ -307,7 +335,12 @@ fn remember(
 ) -> Held {
     let p = setup.unknowns.len();
     let mut forces = setup.forces(model, &rest.state, lengths);
-    let at = |what: Unknown| setup.unknowns.find(what).and_then(|i| Some((i, setup.unknowns.get(i)?.uncertainty)));
+    let at = |what: Unknown| {
+        setup
+            .unknowns
+            .find(what)
+            .and_then(|i| Some((i, setup.unknowns.get(i)?.uncertainty)))
+    };
     // What each push changes by at a fixed length.
     let mut pushes = Vec::with_capacity(units.len());
     for (u, unit) in units.iter().enumerate() {
@@ -319,7 +352,10 @@ fn remember(
             change += &m.push_slope * push.by_start - &m.length_slope * push.slope;
         }
         if unit.friction > 0.0 {
-            for what in [Unknown::Friction(model.units[u].axle), Unknown::FrictionApart(u)] {
+            for what in [
+                Unknown::Friction(model.units[u].axle),
+                Unknown::FrictionApart(u),
+            ] {
                 if let Some((i, uncertainty)) = at(what) {
                     change[i] += push.by_friction * uncertainty;
                 }
@@ -347,11 +383,23 @@ fn remember(
             }
         })
         .collect();
-    Held { rest, moves, memory }
+    Held {
+        rest,
+        moves,
+        memory,
+    }
 }
 
 /// What units remember of a rest that was reached coming up, everything slid.
-pub(super) fn came_up(setup: &Setup, model: &mut Model, values: &[f64], near: &State) -> Result<Held, StaticsError> {
-    let way = Way::Told { share: -1.0, spread: 0.0 };
+pub(super) fn came_up(
+    setup: &Setup,
+    model: &mut Model,
+    values: &[f64],
+    near: &State,
+) -> Result<Held, StaticsError> {
+    let way = Way::Told {
+        share: -1.0,
+        spread: 0.0,
+    };
     hold(setup, model, values, usize::MAX, way, None, near)
 }

@@ -1,5 +1,6 @@
 //! From steps to what the vehicle really is.
 
+use super::Step;
 use super::concern::{self, Concern};
 use super::failure::LoadTestError;
 use super::finding::{Finding, Key};
@@ -7,7 +8,6 @@ use super::misfit::{Odd, oddest};
 use super::search::{Found, search};
 use super::setup::{Body, Place, Setup};
 use super::unknowns::{Unknown, Unknowns};
-use super::Step;
 use crate::geometry::{FramePose, HEAVE, gradient};
 use crate::leastsquares::chi_square_quantile;
 use crate::quantity::Moment;
@@ -138,7 +138,11 @@ impl Identified {
         let (wa, wb) = (a.parts(&setup).1, b.parts(&setup).1);
         let shared = |x: &DVector<f64>, y: &DVector<f64>| x.dot(&(&self.covariance * y));
         let own = (shared(&wa, &wa) * shared(&wb, &wb)).sqrt();
-        if own > 0.0 { shared(&wa, &wb) / own } else { 0.0 }
+        if own > 0.0 {
+            shared(&wa, &wb) / own
+        } else {
+            0.0
+        }
     }
 
     /// A set-up without steps that knows this test's unknowns, bodies and places.
@@ -184,13 +188,23 @@ pub fn identify(sheet: &BuildSheet, steps: &[Step]) -> Result<Identified, LoadTe
     let keys = Key::all(&setup);
     let asked = keys.iter().filter(|k| k.is_asked()).count();
     concerns.extend(concern::of_search(&setup, &found, asked));
-    Ok(conclude(&setup, &found, mistakes, doubted_axles, concerns, &keys))
+    Ok(conclude(
+        &setup,
+        &found,
+        mistakes,
+        doubted_axles,
+        concerns,
+        &keys,
+    ))
 }
 
 impl Key {
     /// Whether it is one of the main questions of a load test.
     pub(super) const fn is_asked(self) -> bool {
-        matches!(self, Self::AxleRate(_) | Self::SideRate(_) | Self::Friction(_) | Self::Weight)
+        matches!(
+            self,
+            Self::AxleRate(_) | Self::SideRate(_) | Self::Friction(_) | Self::Weight
+        )
     }
 }
 
@@ -208,16 +222,39 @@ impl Mistakes {
         let most = readings / READINGS_A_MISTAKE;
         let mut found = search(setup, takes_part)?;
         while self.misfits.len() + self.slips.len() < most {
-            let Some(odd) = oddest(setup, &found) else { break };
+            let Some(odd) = oddest(setup, &found) else {
+                break;
+            };
             match odd {
-                Odd::Reading { step, row, off, sigmas } => {
+                Odd::Reading {
+                    step,
+                    row,
+                    off,
+                    sigmas,
+                } => {
                     let sensor = setup.steps[step].rows.remove(row).sensor;
-                    self.misfits.push(Misfit { step: setup.steps[step].given, sensor, off, sigmas });
+                    self.misfits.push(Misfit {
+                        step: setup.steps[step].given,
+                        sensor,
+                        off,
+                        sigmas,
+                    });
                 }
-                Odd::Slip { sensor, from, off, sigmas } => {
+                Odd::Slip {
+                    sensor,
+                    from,
+                    off,
+                    sigmas,
+                } => {
                     setup.unknowns.add_slip(sensor, from);
                     let step = &setup.steps[from];
-                    let slip = Slip { sensor, before_step: step.given, at: step.at, off, sigmas };
+                    let slip = Slip {
+                        sensor,
+                        before_step: step.given,
+                        at: step.at,
+                        off,
+                        sigmas,
+                    };
                     self.slips.push((slip, from));
                 }
             }
@@ -231,7 +268,9 @@ impl Mistakes {
 fn doubted(setup: &Setup, found: &Found) -> Vec<usize> {
     let contradicts = |key: Key| {
         let f = key.finding(setup, &found.z, &found.covariance, 1.0);
-        f.alone.is_some_and(|a| (a.value - f.before.value).abs() > DOUBTED * a.uncertainty.hypot(f.before.uncertainty))
+        f.alone.is_some_and(|a| {
+            (a.value - f.before.value).abs() > DOUBTED * a.uncertainty.hypot(f.before.uncertainty)
+        })
     };
     (0..setup.sheet.axles.len())
         .filter(|&i| {
@@ -251,15 +290,24 @@ fn conclude(
 ) -> Identified {
     let count = found.readings as f64;
     let fits = chi_square_quantile(0.99, count).is_ok_and(|limit| found.chi_square <= limit);
-    let stretch = if fits { 1.0 } else { (found.chi_square / count).max(1.0) };
+    let stretch = if fits {
+        1.0
+    } else {
+        (found.chi_square / count).max(1.0)
+    };
     let values = setup.values(&found.z);
     let model = setup.model(&values);
-    let mut findings: Vec<Finding> =
-        keys.iter().map(|k| k.finding(setup, &found.z, &found.covariance, stretch)).collect();
+    let mut findings: Vec<Finding> = keys
+        .iter()
+        .map(|k| k.finding(setup, &found.z, &found.covariance, stretch))
+        .collect();
     let sheet_tolerance = Unknowns::of(setup.sheet, &setup.base, &setup.bodies, &setup.places);
     for f in &mut findings {
         // What the catalogue says stays what it says, however much it was doubted.
-        if matches!(f.key, Key::AxleRate(_) | Key::SideRate(_) | Key::UnitRate(_)) {
+        if matches!(
+            f.key,
+            Key::AxleRate(_) | Key::SideRate(_) | Key::UnitRate(_)
+        ) {
             let mut as_typed = setup.clone();
             as_typed.unknowns = sheet_tolerance.clone();
             f.before.uncertainty = f.key.parts(&as_typed).1.norm();
@@ -269,7 +317,10 @@ fn conclude(
         .slips
         .into_iter()
         .map(|(mut slip, from)| {
-            let at = setup.unknowns.find(Unknown::Slip { sensor: slip.sensor, from });
+            let at = setup.unknowns.find(Unknown::Slip {
+                sensor: slip.sensor,
+                from,
+            });
             slip.off = at.map_or(slip.off, |i| values[i]);
             slip
         })
@@ -291,7 +342,10 @@ fn conclude(
         findings,
         unknowns: setup.unknowns.only(&lasting),
         z: found.z.select_rows(&lasting),
-        covariance: found.covariance.select_rows(&lasting).select_columns(&lasting),
+        covariance: found
+            .covariance
+            .select_rows(&lasting)
+            .select_columns(&lasting),
         chi_square: found.chi_square,
         readings: found.readings,
         stretch,
@@ -314,7 +368,10 @@ fn bodies(setup: &Setup, found: &Found, stretch: f64) -> Vec<(String, Finding)> 
         .iter()
         .enumerate()
         .map(|(i, body)| {
-            let before = super::Estimate { value: body.mass_kg, uncertainty: body.mass_uncertainty_kg };
+            let before = super::Estimate {
+                value: body.mass_kg,
+                uncertainty: body.mass_uncertainty_kg,
+            };
             let (value, variance) = match setup.unknowns.find(Unknown::BodyMass(i)) {
                 Some(k) => (
                     body.mass_kg + found.z[k] * body.mass_uncertainty_kg,
@@ -322,7 +379,11 @@ fn bodies(setup: &Setup, found: &Found, stretch: f64) -> Vec<(String, Finding)> 
                 ),
                 None => (body.mass_kg, 0.0),
             };
-            let told = if before.uncertainty > 0.0 { 1.0 - variance / before.uncertainty.powi(2) } else { 0.0 };
+            let told = if before.uncertainty > 0.0 {
+                1.0 - variance / before.uncertainty.powi(2)
+            } else {
+                0.0
+            };
             let finding = Finding {
                 key: Key::Weight,
                 value,
@@ -363,7 +424,9 @@ fn residuals(setup: &Setup, found: &Found) -> Vec<Residual> {
 fn bands(setup: &Setup, model: &Model, findings: &[Finding]) -> Vec<FrictionBand> {
     let mut bare = model.clone();
     setup.load(&mut bare, &[]);
-    let Ok(rest) = bare.equilibrium() else { return Vec::new() };
+    let Ok(rest) = bare.equilibrium() else {
+        return Vec::new();
+    };
     let q = &rest.state;
     findings
         .iter()

@@ -25,8 +25,18 @@ const SIMPLER: f64 = 0.5;
 /// What does not fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Odd {
-    Reading { step: usize, row: usize, off: f64, sigmas: f64 },
-    Slip { sensor: usize, from: usize, off: f64, sigmas: f64 },
+    Reading {
+        step: usize,
+        row: usize,
+        off: f64,
+        sigmas: f64,
+    },
+    Slip {
+        sensor: usize,
+        from: usize,
+        off: f64,
+        sigmas: f64,
+    },
 }
 
 struct Judge {
@@ -58,8 +68,15 @@ pub(super) fn oddest(setup: &Setup, found: &Found) -> Option<Odd> {
         let Some(w) = w else { continue };
         for row in 0..w.residual.len() {
             let (off, sigmas) = judge.hold(found, &[(s, row)]);
-            if sigmas.abs() > READING_SIGMAS && best_reading.is_none_or(|o| sigmas.abs() > o.sigmas().abs()) {
-                best_reading = Some(Odd::Reading { step: s, row, off, sigmas });
+            if sigmas.abs() > READING_SIGMAS
+                && best_reading.is_none_or(|o| sigmas.abs() > o.sigmas().abs())
+            {
+                best_reading = Some(Odd::Reading {
+                    step: s,
+                    row,
+                    off,
+                    sigmas,
+                });
             }
         }
     }
@@ -69,14 +86,26 @@ pub(super) fn oddest(setup: &Setup, found: &Found) -> Option<Odd> {
             .iter()
             .enumerate()
             .filter(|(s, _)| found.white[*s].is_some())
-            .flat_map(|(s, step)| step.rows.iter().enumerate().map(move |(k, row)| (s, k, row.sensor)))
+            .flat_map(|(s, step)| {
+                step.rows
+                    .iter()
+                    .enumerate()
+                    .map(move |(k, row)| (s, k, row.sensor))
+            })
             .filter(|&(.., of)| of == sensor)
             .map(|(s, k, _)| (s, k))
             .collect();
         for first in 1..rows.len().saturating_sub(1) {
             let (off, sigmas) = judge.hold(found, &rows[first..]);
-            if sigmas.abs() > SLIP_SIGMAS && best_slip.is_none_or(|o| sigmas.abs() > o.sigmas().abs()) {
-                best_slip = Some(Odd::Slip { sensor, from: rows[first].0, off, sigmas });
+            if sigmas.abs() > SLIP_SIGMAS
+                && best_slip.is_none_or(|o| sigmas.abs() > o.sigmas().abs())
+            {
+                best_slip = Some(Odd::Slip {
+                    sensor,
+                    from: rows[first].0,
+                    off,
+                    sigmas,
+                });
             }
         }
     }

@@ -41,7 +41,9 @@ pub use concern::Concern;
 pub use design::{Noise, Visit};
 pub use failure::LoadTestError;
 pub use finding::{Estimate, Finding, Key, TOLD};
-pub use finished::{Finished, FinishedAxle, FinishedQuantity, FinishedUnit, LinkWeight, finished, link_weights};
+pub use finished::{
+    Finished, FinishedAxle, FinishedQuantity, FinishedUnit, LinkWeight, finished, link_weights,
+};
 pub use identify::{FrictionBand, Identified, Misfit, Residual, Slip, identify};
 pub use plan::{Plan, PlanOptions, PlannedVisit, Trade, plan, plan_from, visits};
 pub use step::{Approach, Load, PlacedLoad, Step};

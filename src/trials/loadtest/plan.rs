@@ -41,7 +41,11 @@ pub struct PlanOptions {
 
 impl Default for PlanOptions {
     fn default() -> Self {
-        Self { noise: Noise::default(), most_stops: 13, person_kg: Some(PERSON_KG) }
+        Self {
+            noise: Noise::default(),
+            most_stops: 13,
+            person_kg: Some(PERSON_KG),
+        }
     }
 }
 
@@ -87,7 +91,10 @@ pub struct Trade {
 
 fn visit_of(name: String, load: &Load) -> Visit {
     let on = vec![load.clone()];
-    Visit { name, stops: vec![(on, Approach::Loading), (Vec::new(), Approach::Unloading)] }
+    Visit {
+        name,
+        stops: vec![(on, Approach::Loading), (Vec::new(), Approach::Unloading)],
+    }
 }
 
 /// Visits that make sense on this vehicle: a person over each axle, in the
@@ -115,7 +122,10 @@ pub fn visits(sheet: &BuildSheet, person_kg: Option<(f64, f64)>) -> Vec<Visit> {
                     s if s < 0.0 => "at the right",
                     _ => "in the middle",
                 };
-                all.push(visit_of(format!("person over the {} axle, {side}", axle.name), &load));
+                all.push(visit_of(
+                    format!("person over the {} axle, {side}", axle.name),
+                    &load,
+                ));
             }
         }
     }
@@ -124,14 +134,22 @@ pub fn visits(sheet: &BuildSheet, person_kg: Option<(f64, f64)>) -> Vec<Visit> {
             all.push(visit_of(place_words(&load), &Load::Named(i)));
         }
     }
-    let heaviest = (0..sheet.loads.len()).max_by(|&a, &b| sheet.loads[a].mass.kg().total_cmp(&sheet.loads[b].mass.kg()));
+    let heaviest = (0..sheet.loads.len()).max_by(|&a, &b| {
+        sheet.loads[a]
+            .mass
+            .kg()
+            .total_cmp(&sheet.loads[b].mass.kg())
+    });
     if let (Some(heaviest), Some(axle)) = (heaviest, sheet.axles.first())
         && let Some(person) = person(axle.x.m(), 0.0)
     {
         let first = Load::Named(heaviest);
         let both = vec![first.clone(), person];
         all.push(Visit {
-            name: format!("{}, then a person over the {} axle as well", sheet.loads[heaviest].name, axle.name),
+            name: format!(
+                "{}, then a person over the {} axle as well",
+                sheet.loads[heaviest].name, axle.name
+            ),
             stops: vec![
                 (vec![first.clone()], Approach::Loading),
                 (both, Approach::Loading),
@@ -144,13 +162,26 @@ pub fn visits(sheet: &BuildSheet, person_kg: Option<(f64, f64)>) -> Vec<Visit> {
 }
 
 fn bare() -> Visit {
-    Visit { name: "bare, bounced".to_owned(), stops: vec![(Vec::new(), Approach::Bounced)] }
+    Visit {
+        name: "bare, bounced".to_owned(),
+        stops: vec![(Vec::new(), Approach::Bounced)],
+    }
 }
 
-fn design<'a>(sheet: &'a BuildSheet, visits: &[Visit], noise: Noise) -> Result<Design<'a>, LoadTestError> {
+fn design<'a>(
+    sheet: &'a BuildSheet,
+    visits: &[Visit],
+    noise: Noise,
+) -> Result<Design<'a>, LoadTestError> {
     let setup = Setup::new(sheet, &[]);
     let p = setup.unknowns.len();
-    Ok(Design::new(setup, &DVector::zeros(p), &DMatrix::identity(p, p), visits, noise)?)
+    Ok(Design::new(
+        setup,
+        &DVector::zeros(p),
+        &DMatrix::identity(p, p),
+        visits,
+        noise,
+    )?)
 }
 
 fn product(after: &[f64], before: &[f64]) -> f64 {
@@ -169,11 +200,18 @@ pub fn plan(sheet: &BuildSheet, options: &PlanOptions) -> Result<Plan, LoadTestE
 ///
 /// # Errors
 /// Where the bare vehicle has no rest.
-pub fn plan_from(sheet: &BuildSheet, choice: &[Visit], options: &PlanOptions) -> Result<Plan, LoadTestError> {
+pub fn plan_from(
+    sheet: &BuildSheet,
+    choice: &[Visit],
+    options: &PlanOptions,
+) -> Result<Plan, LoadTestError> {
     let mut all = vec![bare()];
     all.extend_from_slice(choice);
     let design = design(sheet, &all, options.noise)?;
-    let keys: Vec<Key> = Key::all(&design.setup).into_iter().filter(|k| k.is_asked()).collect();
+    let keys: Vec<Key> = Key::all(&design.setup)
+        .into_iter()
+        .filter(|k| k.is_asked())
+        .collect();
     let before = design.expect(&[], &keys);
     let mut made = vec![0];
     let mut stops = 1;
@@ -181,7 +219,10 @@ pub fn plan_from(sheet: &BuildSheet, choice: &[Visit], options: &PlanOptions) ->
     loop {
         let now = product(&design.expect(&made, &keys), &before);
         let best = (1..all.len())
-            .filter(|&v| design.visits[v].information.is_ok() && stops + all[v].stops.len() <= options.most_stops)
+            .filter(|&v| {
+                design.visits[v].information.is_ok()
+                    && stops + all[v].stops.len() <= options.most_stops
+            })
             .map(|v| {
                 let with: Vec<usize> = made.iter().copied().chain([v]).collect();
                 let gain = now - product(&design.expect(&with, &keys), &before);
@@ -208,19 +249,46 @@ pub fn plan_from(sheet: &BuildSheet, choice: &[Visit], options: &PlanOptions) ->
         .iter()
         .skip(1)
         .filter(|v| v.information.is_ok() && v.noises < LEAST_NOISES)
-        .map(|v| (v.visit.clone(), heaviest_stop(sheet, &v.visit) * LEAST_NOISES / v.noises.max(1e-3)))
+        .map(|v| {
+            (
+                v.visit.clone(),
+                heaviest_stop(sheet, &v.visit) * LEAST_NOISES / v.noises.max(1e-3),
+            )
+        })
         .collect();
-    Ok(Plan { keys, before, visits: planned, trades, refused, weak })
+    Ok(Plan {
+        keys,
+        before,
+        visits: planned,
+        trades,
+        refused,
+        weak,
+    })
 }
 
 fn heaviest_stop(sheet: &BuildSheet, visit: &Visit) -> f64 {
-    let kg = |loads: &[Load]| loads.iter().filter_map(|l| l.placed(sheet)).map(|l| l.mass_kg).sum::<f64>();
-    visit.stops.iter().map(|(loads, _)| kg(loads)).fold(0.0, f64::max)
+    let kg = |loads: &[Load]| {
+        loads
+            .iter()
+            .filter_map(|l| l.placed(sheet))
+            .map(|l| l.mass_kg)
+            .sum::<f64>()
+    };
+    visit
+        .stops
+        .iter()
+        .map(|(loads, _)| kg(loads))
+        .fold(0.0, f64::max)
 }
 
 fn planned(design: &Design, v: usize, after: Vec<f64>) -> PlannedVisit {
     let weighed = &design.visits[v];
-    PlannedVisit { visit: weighed.visit.clone(), moves_m: weighed.moves_m, noises: weighed.noises, after }
+    PlannedVisit {
+        visit: weighed.visit.clone(),
+        moves_m: weighed.moves_m,
+        noises: weighed.noises,
+        after,
+    }
 }
 
 /// A visit with its loads changed.
@@ -240,7 +308,10 @@ fn altered(sheet: &BuildSheet, visit: &Visit, change: impl Fn(&mut PlacedLoad)) 
             (loads, *approach)
         })
         .collect();
-    Visit { name: visit.name.clone(), stops }
+    Visit {
+        name: visit.name.clone(),
+        stops,
+    }
 }
 
 /// Ten more kilograms, two more repeats, quieter sensors, loads better known.
@@ -251,14 +322,26 @@ fn trades(
     keys: &[Key],
     options: &PlanOptions,
 ) -> Result<Vec<Trade>, LoadTestError> {
-    let visits: Vec<Visit> = made.iter().map(|&v| design.visits[v].visit.clone()).collect();
+    let visits: Vec<Visit> = made
+        .iter()
+        .map(|&v| design.visits[v].visit.clone())
+        .collect();
     let everything: Vec<usize> = (0..visits.len()).collect();
     let with = |visits: &[Visit], noise: Noise, name: &str| -> Result<Trade, LoadTestError> {
         let after = self::design(sheet, visits, noise)?.expect(&everything, keys);
-        Ok(Trade { name: name.to_owned(), after })
+        Ok(Trade {
+            name: name.to_owned(),
+            after,
+        })
     };
-    let mut all = vec![Trade { name: "as planned".to_owned(), after: design.expect(made, keys) }];
-    let heavier: Vec<Visit> = visits.iter().map(|v| altered(sheet, v, |l| l.mass_kg += MORE_KG)).collect();
+    let mut all = vec![Trade {
+        name: "as planned".to_owned(),
+        after: design.expect(made, keys),
+    }];
+    let heavier: Vec<Visit> = visits
+        .iter()
+        .map(|v| altered(sheet, v, |l| l.mass_kg += MORE_KG))
+        .collect();
     all.push(with(&heavier, options.noise, "every load 10 kg heavier")?);
     let base = &all[0].after.clone();
     let twice = (1..design.visits.len())
@@ -269,10 +352,20 @@ fn trades(
         })
         .min_by(|a, b| product(&a.1, base).total_cmp(&product(&b.1, base)));
     if let Some((v, after)) = twice {
-        all.push(Trade { name: format!("two more repeats of: {}", design.visits[v].visit.name), after });
+        all.push(Trade {
+            name: format!("two more repeats of: {}", design.visits[v].visit.name),
+            after,
+        });
     }
-    let quiet = Noise { tilt_rad: options.noise.tilt_rad / 2.0, distance_m: options.noise.distance_m / 2.0 };
-    all.push(with(&visits, quiet, "half the noise (average four times as long)")?);
+    let quiet = Noise {
+        tilt_rad: options.noise.tilt_rad / 2.0,
+        distance_m: options.noise.distance_m / 2.0,
+    };
+    all.push(with(
+        &visits,
+        quiet,
+        "half the noise (average four times as long)",
+    )?);
     let known: Vec<Visit> = visits
         .iter()
         .map(|v| {
@@ -282,7 +375,11 @@ fn trades(
             })
         })
         .collect();
-    all.push(with(&known, options.noise, "loads weighed and placed twice as well")?);
+    all.push(with(
+        &known,
+        options.noise,
+        "loads weighed and placed twice as well",
+    )?);
     Ok(all)
 }
 
@@ -292,6 +389,9 @@ impl Plan {
     pub fn expected(&self, sheet: &BuildSheet, key: Key) -> Option<Estimate> {
         let k = self.keys.iter().position(|x| *x == key)?;
         let (value, _) = key.parts(&Setup::new(sheet, &[]));
-        Some(Estimate { value, uncertainty: *self.visits.last()?.after.get(k)? })
+        Some(Estimate {
+            value,
+            uncertainty: *self.visits.last()?.after.get(k)?,
+        })
     }
 }

@@ -77,8 +77,12 @@ pub(super) struct Stood {
 }
 
 fn noise_of(sensor: &Sensor, value: f64, uncertainty: f64) -> f64 {
-    let fixed = sensor.zero_uncertainty.hypot(sensor.scale_uncertainty * value);
-    (uncertainty * uncertainty - fixed * fixed).max(LEAST_NOISE * LEAST_NOISE).sqrt()
+    let fixed = sensor
+        .zero_uncertainty
+        .hypot(sensor.scale_uncertainty * value);
+    (uncertainty * uncertainty - fixed * fixed)
+        .max(LEAST_NOISE * LEAST_NOISE)
+        .sqrt()
 }
 
 impl<'a> Setup<'a> {
@@ -112,11 +116,21 @@ impl<'a> Setup<'a> {
                     let sensor = sheet.sensors.get(o.sensor)?;
                     predict(&setup.base, &sensor.reads, &PostureState::zeros())?;
                     let noise = noise_of(sensor, o.value, o.uncertainty);
-                    Some(Row { sensor: o.sensor, value: o.value, noise })
+                    Some(Row {
+                        sensor: o.sensor,
+                        value: o.value,
+                        noise,
+                    })
                 })
                 .collect();
             rows.sort_by(|a, b| a.sensor.cmp(&b.sensor).then(a.value.total_cmp(&b.value)));
-            setup.steps.push(Ready { given: i, at: step.at, on, approach: step.approach, rows });
+            setup.steps.push(Ready {
+                given: i,
+                at: step.at,
+                on,
+                approach: step.approach,
+                rows,
+            });
         }
         setup.unknowns = Unknowns::of(sheet, &setup.base, &setup.bodies, &setup.places);
         setup.add_scatter();
@@ -133,11 +147,21 @@ impl<'a> Setup<'a> {
     }
 
     /// Without steps, with bodies and places (and their unknowns) of another set-up.
-    pub(super) fn without_steps(sheet: &'a BuildSheet, bodies: &[Body], places: &[Place], unknowns: &Unknowns) -> Self {
+    pub(super) fn without_steps(
+        sheet: &'a BuildSheet,
+        bodies: &[Body],
+        places: &[Place],
+        unknowns: &Unknowns,
+    ) -> Self {
         let mut setup = Self::new(sheet, &[]);
         for place in places {
             let body = &bodies[place.body];
-            setup.base.masses.push(PointMass { name: body.name.clone(), mass: body.mass_kg, at: place.at_m, on: false });
+            setup.base.masses.push(PointMass {
+                name: body.name.clone(),
+                mass: body.mass_kg,
+                at: place.at_m,
+                on: false,
+            });
         }
         setup.bodies = bodies.to_vec();
         setup.places = places.to_vec();
@@ -150,30 +174,44 @@ impl<'a> Setup<'a> {
         let (bodies, places) = (self.bodies.len(), self.places.len());
         let place = self.place(load);
         if self.bodies.len() > bodies {
-            self.unknowns.add(Unknown::BodyMass(bodies), 0.0, load.mass_uncertainty_kg);
+            self.unknowns
+                .add(Unknown::BodyMass(bodies), 0.0, load.mass_uncertainty_kg);
         }
         if self.places.len() > places {
             for axis in 0..2 {
-                self.unknowns.add(Unknown::PlaceAt(places, axis), 0.0, load.place_uncertainty_m);
+                self.unknowns.add(
+                    Unknown::PlaceAt(places, axis),
+                    0.0,
+                    load.place_uncertainty_m,
+                );
             }
         }
         place
     }
 
     fn place(&mut self, load: &PlacedLoad) -> usize {
-        let body = self.bodies.iter().position(|b| b.name == load.body && (b.mass_kg - load.mass_kg).abs() < 1e-6).unwrap_or_else(|| {
-            self.bodies.push(Body {
-                name: load.body.clone(),
-                mass_kg: load.mass_kg,
-                mass_uncertainty_kg: load.mass_uncertainty_kg,
+        let body = self
+            .bodies
+            .iter()
+            .position(|b| b.name == load.body && (b.mass_kg - load.mass_kg).abs() < 1e-6)
+            .unwrap_or_else(|| {
+                self.bodies.push(Body {
+                    name: load.body.clone(),
+                    mass_kg: load.mass_kg,
+                    mass_uncertainty_kg: load.mass_uncertainty_kg,
+                });
+                self.bodies.len() - 1
             });
-            self.bodies.len() - 1
-        });
-        let same = |p: &Place| p.body == body && (0..3).all(|k| (p.at_m[k] - load.at_m[k]).abs() < 1e-6);
+        let same =
+            |p: &Place| p.body == body && (0..3).all(|k| (p.at_m[k] - load.at_m[k]).abs() < 1e-6);
         if let Some(i) = self.places.iter().position(same) {
             return i;
         }
-        self.places.push(Place { body, at_m: load.at_m, uncertainty_m: load.place_uncertainty_m });
+        self.places.push(Place {
+            body,
+            at_m: load.at_m,
+            uncertainty_m: load.place_uncertainty_m,
+        });
         self.base.masses.push(PointMass {
             name: load.body.clone(),
             mass: self.bodies[body].mass_kg,
@@ -185,7 +223,11 @@ impl<'a> Setup<'a> {
 
     /// Values of all unknowns, from values in standard uncertainties.
     pub(super) fn values(&self, z: &DVector<f64>) -> Vec<f64> {
-        self.unknowns.iter().zip(z.iter()).map(|(e, z)| e.mean + e.uncertainty * z).collect()
+        self.unknowns
+            .iter()
+            .zip(z.iter())
+            .map(|(e, z)| e.mean + e.uncertainty * z)
+            .collect()
     }
 
     /// The value of one unknown, or what it is where it is not asked for.
@@ -205,7 +247,9 @@ impl<'a> Setup<'a> {
         (0..self.base.units.len())
             .map(|u| {
                 let axle = self.base.units[u].axle;
-                (self.value(values, Unknown::Friction(axle)) + self.value(values, Unknown::FrictionApart(u))).max(0.0)
+                (self.value(values, Unknown::Friction(axle))
+                    + self.value(values, Unknown::FrictionApart(u)))
+                .max(0.0)
             })
             .collect()
     }
@@ -242,7 +286,8 @@ impl<'a> Setup<'a> {
     /// Readings of a step at a rest with friction, with derivatives.
     pub(super) fn read(&self, model: &Model, step: usize, values: &[f64], held: Held) -> Stood {
         let mut x = PostureState::zeros();
-        x.fixed_rows_mut::<COORDINATES>(0).copy_from(&held.rest.state);
+        x.fixed_rows_mut::<COORDINATES>(0)
+            .copy_from(&held.rest.state);
         x[COORDINATES] = self.value(values, Unknown::FloorRoll);
         x[COORDINATES + 1] = self.value(values, Unknown::FloorPitch);
         let rows = &self.steps[step].rows;
@@ -273,21 +318,31 @@ impl<'a> Setup<'a> {
             }
             jacobian.row_mut(k).copy_from(&line);
         }
-        Stood { held, predicted, jacobian }
+        Stood {
+            held,
+            predicted,
+            jacobian,
+        }
     }
 
     /// How a rest without friction moves: by unknowns (per standard uncertainty
     /// before the test), and by units (per newton that pushes the ends apart).
     pub(super) fn moves(&self, model: &Model, rest: &Equilibrium) -> (Moves, Moves) {
         let q = &rest.state;
-        let lengths: Vec<_> =
-            model.units.iter().map(|unit| gradient(|x| unit.length(&model.pose(x)), q)).collect();
+        let lengths: Vec<_> = model
+            .units
+            .iter()
+            .map(|unit| gradient(|x| unit.length(&model.pose(x)), q))
+            .collect();
         let mut pushes = Moves::zeros(lengths.len());
         for (u, (_, dl)) in lengths.iter().enumerate() {
             pushes.column_mut(u).copy_from(&-dl);
         }
         let compliance = -rest.compliance;
-        (compliance * self.forces(model, q, &lengths), compliance * pushes)
+        (
+            compliance * self.forces(model, q, &lengths),
+            compliance * pushes,
+        )
     }
 
     /// How the forces at a fixed pose change with every unknown but friction, per
@@ -309,7 +364,9 @@ impl<'a> Setup<'a> {
                 Unknown::Weight => force = model.force_change(q, Parameter::Mass(0)),
                 Unknown::Centre(axis) => force = model.force_change(q, Parameter::MassAt(0, axis)),
                 Unknown::BodyMass(b) => {
-                    for p in (0..self.places.len()).filter(|&p| self.places[p].body == b && model.masses[p + 1].on) {
+                    for p in (0..self.places.len())
+                        .filter(|&p| self.places[p].body == b && model.masses[p + 1].on)
+                    {
                         force += model.force_change(q, Parameter::Mass(p + 1));
                     }
                 }
@@ -330,7 +387,11 @@ fn order(sheet: &BuildSheet, steps: &[Step]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..steps.len()).collect();
     order.sort_by_cached_key(|&i| {
         let step = &steps[i];
-        let values: Vec<(usize, u64)> = step.readings.iter().map(|o| (o.sensor, o.value.to_bits())).collect();
+        let values: Vec<(usize, u64)> = step
+            .readings
+            .iter()
+            .map(|o| (o.sensor, o.value.to_bits()))
+            .collect();
         (step.at, step.words(sheet), step.approach.words(), values)
     });
     order
@@ -338,5 +399,7 @@ fn order(sheet: &BuildSheet, steps: &[Step]) -> Vec<usize> {
 
 /// Whether any load of a step is one that the model does not know.
 pub(super) fn unknown_loads(sheet: &BuildSheet, step: &Step) -> bool {
-    step.loads.iter().any(|l| matches!(l, Load::Named(i) if *i >= sheet.loads.len()))
+    step.loads
+        .iter()
+        .any(|l| matches!(l, Load::Named(i) if *i >= sheet.loads.len()))
 }

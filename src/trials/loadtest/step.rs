@@ -109,5 +109,10 @@ pub(super) fn place_words(load: &PlacedLoad) -> String {
         y if y < -0.1 => " right",
         _ => "",
     };
-    format!("{} {:.0} kg{side} (x {:.0} mm)", load.body, load.mass_kg, load.at_m[0] * 1e3)
+    format!(
+        "{} {:.0} kg{side} (x {:.0} mm)",
+        load.body,
+        load.mass_kg,
+        load.at_m[0] * 1e3
+    )
 }

@@ -93,13 +93,19 @@ impl Unknowns {
         for (i, unit) in model.units.iter().enumerate() {
             let typed = sheet.unit(&unit.name);
             let tolerance = typed.map_or(0.0, |t| t.spring.rate_uncertainty);
-            let tolerance = if tolerance > 0.0 { tolerance } else { RATE_TOLERANCE };
+            let tolerance = if tolerance > 0.0 {
+                tolerance
+            } else {
+                RATE_TOLERANCE
+            };
             all.add(Unknown::Rate(i), 0.0, tolerance);
             let collar = typed.map_or(0.0, |t| t.collar.uncertainty.m());
             all.add(Unknown::Seat(i), 0.0, collar.hypot(SEAT_M));
         }
         for axle in 0..sheet.axles.len() {
-            let units: Vec<usize> = (0..model.units.len()).filter(|&u| model.units[u].axle == axle).collect();
+            let units: Vec<usize> = (0..model.units.len())
+                .filter(|&u| model.units[u].axle == axle)
+                .collect();
             if units.is_empty() {
                 continue;
             }
@@ -110,14 +116,22 @@ impl Unknowns {
                 .sum::<f64>()
                 / units.len() as f64;
             let mean = if said > 0.0 { said } else { FRICTION_N };
-            all.add(Unknown::Friction(axle), mean, (mean * FRICTION_SHARE).max(FRICTION_LEAST_N));
+            all.add(
+                Unknown::Friction(axle),
+                mean,
+                (mean * FRICTION_SHARE).max(FRICTION_LEAST_N),
+            );
             for u in units {
                 all.add(Unknown::FrictionApart(u), 0.0, mean * FRICTION_APART);
             }
         }
         all.add(Unknown::Weight, 0.0, sheet.sprung.mass_uncertainty.kg());
         for axis in 0..3 {
-            all.add(Unknown::Centre(axis), 0.0, sheet.sprung.centre_uncertainty.m());
+            all.add(
+                Unknown::Centre(axis),
+                0.0,
+                sheet.sprung.centre_uncertainty.m(),
+            );
         }
         for (i, axle) in sheet.axles.iter().enumerate() {
             if let Support::Tyres(tyre) = &axle.support {
@@ -150,7 +164,11 @@ impl Unknowns {
     /// One more, where it is uncertain at all.
     pub(super) fn add(&mut self, what: Unknown, mean: f64, uncertainty: f64) {
         if uncertainty > 0.0 {
-            self.list.push(Expected { what, mean, uncertainty });
+            self.list.push(Expected {
+                what,
+                mean,
+                uncertainty,
+            });
         }
     }
 
@@ -168,7 +186,12 @@ impl Unknowns {
 
     /// Some of them, in their order.
     pub(super) fn only(&self, indices: &[usize]) -> Self {
-        Self { list: indices.iter().filter_map(|&i| self.list.get(i).copied()).collect() }
+        Self {
+            list: indices
+                .iter()
+                .filter_map(|&i| self.list.get(i).copied())
+                .collect(),
+        }
     }
 
     /// How many.

@@ -35,7 +35,11 @@ pub struct Untold {
 ///
 /// # Errors
 /// Where the identified vehicle has no rest.
-pub fn untold(sheet: &BuildSheet, identified: &Identified, noise: Noise) -> Result<Vec<Untold>, LoadTestError> {
+pub fn untold(
+    sheet: &BuildSheet,
+    identified: &Identified,
+    noise: Noise,
+) -> Result<Vec<Untold>, LoadTestError> {
     let missing: Vec<_> = identified
         .findings
         .iter()
@@ -44,9 +48,19 @@ pub fn untold(sheet: &BuildSheet, identified: &Identified, noise: Noise) -> Resu
     if missing.is_empty() {
         return Ok(Vec::new());
     }
-    let person = identified.who.iter().find(|b| b.name == "person").map_or((75.0, 1.0), |b| (b.mass_kg, b.mass_uncertainty_kg));
+    let person = identified
+        .who
+        .iter()
+        .find(|b| b.name == "person")
+        .map_or((75.0, 1.0), |b| (b.mass_kg, b.mass_uncertainty_kg));
     let choice = visits(sheet, Some(person));
-    let design = Design::new(identified.frame(sheet), &identified.z, &identified.covariance, &choice, noise)?;
+    let design = Design::new(
+        identified.frame(sheet),
+        &identified.z,
+        &identified.covariance,
+        &choice,
+        noise,
+    )?;
     Ok(missing
         .into_iter()
         .map(|f| {

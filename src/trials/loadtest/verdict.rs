@@ -73,7 +73,10 @@ pub struct Verdict {
 /// against what was known before.
 fn off(f: &Finding) -> Option<(Estimate, f64)> {
     let a = f.alone?;
-    Some((a, (a.value - f.before.value) / a.uncertainty.hypot(f.before.uncertainty)))
+    Some((
+        a,
+        (a.value - f.before.value) / a.uncertainty.hypot(f.before.uncertainty),
+    ))
 }
 
 /// Holds catalogue rates against the test and names causes.
@@ -92,9 +95,16 @@ pub fn verdict(sheet: &BuildSheet, identified: &Identified) -> Result<Verdict, L
     let nominal = Model::new(sheet, &[]);
     let rest = nominal.equilibrium()?;
     let pose = nominal.pose(&rest.state);
-    let catalogue: Vec<f64> = nominal.units.iter().map(|u| u.spring_rate(u.length(&pose))).collect();
+    let catalogue: Vec<f64> = nominal
+        .units
+        .iter()
+        .map(|u| u.spring_rate(u.length(&pose)))
+        .collect();
     let mean = |axle: usize| {
-        let of: Vec<f64> = (0..catalogue.len()).filter(|&u| nominal.units[u].axle == axle).map(|u| catalogue[u]).collect();
+        let of: Vec<f64> = (0..catalogue.len())
+            .filter(|&u| nominal.units[u].axle == axle)
+            .map(|u| catalogue[u])
+            .collect();
         of.iter().sum::<f64>() / of.len() as f64
     };
     let rates = identified
@@ -106,11 +116,17 @@ pub fn verdict(sheet: &BuildSheet, identified: &Identified) -> Result<Verdict, L
             _ => None,
         })
         .map(|(f, rate)| {
-            let times = |e: Estimate| Estimate { value: e.value * rate, uncertainty: e.uncertainty * rate };
+            let times = |e: Estimate| Estimate {
+                value: e.value * rate,
+                uncertainty: e.uncertainty * rate,
+            };
             let sigmas = off(f).map_or(0.0, |(_, s)| s);
             let agreement = if sigmas.abs() > COVERAGE_95 {
                 Agreement::Differs
-            } else if f.alone.is_some_and(|a| a.uncertainty <= f.before.uncertainty) {
+            } else if f
+                .alone
+                .is_some_and(|a| a.uncertainty <= f.before.uncertainty)
+            {
                 Agreement::Agrees
             } else {
                 Agreement::CannotTell
@@ -119,7 +135,10 @@ pub fn verdict(sheet: &BuildSheet, identified: &Identified) -> Result<Verdict, L
                 key: f.key,
                 catalogue: times(f.before),
                 measured: f.alone.map(times),
-                together: times(Estimate { value: f.value, uncertainty: f.uncertainty }),
+                together: times(Estimate {
+                    value: f.value,
+                    uncertainty: f.uncertainty,
+                }),
                 sigmas,
                 agreement,
             }
@@ -172,7 +191,11 @@ fn springs(
         let both = identified.get(Key::AxleRate(i)).and_then(off);
         let apart = identified.get(Key::SideRate(i)).and_then(off);
         if let Some((a, s)) = apart.filter(|(_, s)| s.abs() > COVERAGE_95) {
-            let (stiffer, softer) = if a.value > 0.0 { ("left", "right") } else { ("right", "left") };
+            let (stiffer, softer) = if a.value > 0.0 {
+                ("left", "right")
+            } else {
+                ("right", "left")
+            };
             causes.push(Cause {
                 code: "rate_one_side",
                 text: format!(
@@ -184,7 +207,9 @@ fn springs(
                 sigmas: s.abs(),
             });
         }
-        let Some((a, s)) = both.filter(|(_, s)| s.abs() > COVERAGE_95) else { continue };
+        let Some((a, s)) = both.filter(|(_, s)| s.abs() > COVERAGE_95) else {
+            continue;
+        };
         let way = if a.value > 1.0 { "stiffer" } else { "softer" };
         causes.push(Cause {
             code: "rate_both_sides",
@@ -246,16 +271,24 @@ fn height_change(
     setup.load(&mut model, &[]);
     let (now, then) = (model.equilibrium()?, nominal.equilibrium()?);
     let (moves, _) = setup.moves(&model, &now);
-    let (_, g) = crate::geometry::gradient(|x| crate::geometry::FramePose::new(x).height(at), &now.state);
+    let (_, g) = crate::geometry::gradient(
+        |x| crate::geometry::FramePose::new(x).height(at),
+        &now.state,
+    );
     let slope = g.transpose() * moves;
     let variance = (&slope * &identified.covariance * slope.transpose())[0] * identified.stretch;
-    Ok(Some((now.frame().height(at) - then.frame().height(at), variance.max(0.0).sqrt())))
+    Ok(Some((
+        now.frame().height(at) - then.frame().height(at),
+        variance.max(0.0).sqrt(),
+    )))
 }
 
 fn others(sheet: &BuildSheet, identified: &Identified) -> Vec<Cause> {
     let mut causes = Vec::new();
     for band in &identified.friction {
-        let Some((a, s)) = identified.get(Key::Friction(band.axle)).and_then(off) else { continue };
+        let Some((a, s)) = identified.get(Key::Friction(band.axle)).and_then(off) else {
+            continue;
+        };
         if s > COVERAGE_95 {
             causes.push(Cause {
                 code: "friction_large",
@@ -286,7 +319,11 @@ fn others(sheet: &BuildSheet, identified: &Identified) -> Vec<Cause> {
         }
     }
     for (name, f) in &identified.bodies {
-        let sigmas = if f.before.uncertainty > 0.0 { (f.value - f.before.value) / f.before.uncertainty } else { 0.0 };
+        let sigmas = if f.before.uncertainty > 0.0 {
+            (f.value - f.before.value) / f.before.uncertainty
+        } else {
+            0.0
+        };
         if sigmas.abs() > COVERAGE_95 {
             causes.push(Cause {
                 code: "load_off",

@@ -95,6 +95,11 @@ impl Beside {
         self.basis.len()
     }
 
+    /// Orthonormal vectors that span the weighted columns.
+    pub(super) fn basis(&self) -> &[Vec<f64>] {
+        &self.basis
+    }
+
     /// Takes the columns out of a weighted vector.
     pub(super) fn project(&self, vector: &mut [f64]) {
         take_out(&self.basis, vector);

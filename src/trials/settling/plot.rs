@@ -64,6 +64,19 @@ impl Canvas {
     }
 }
 
+/// What is drawn.
+#[derive(Debug, Clone)]
+pub struct Picture<'a> {
+    /// The fit.
+    pub found: &'a SettlingFit,
+    /// Times in hours and heights, as they are to be drawn.
+    pub readings: Vec<(f64, f64)>,
+    /// Unit of the labels.
+    pub unit: &'static str,
+    /// Factor from the fit's own unit to that.
+    pub by: f64,
+}
+
 /// Draws a series and its fit, `columns` x `rows` characters without the labels. Empty where
 /// there is nothing to draw.
 pub fn plot(
@@ -73,6 +86,23 @@ pub fn plot(
     columns: usize,
     rows: usize,
 ) -> String {
+    let kept = |i: &usize| !found.left_out.iter().any(|w| w.index == *i);
+    let readings = (0..series.height_mm.len().min(series.time_h.len()))
+        .filter(kept)
+        .map(|i| (series.time_h[i], series.height_mm[i]))
+        .collect();
+    let picture = Picture {
+        found,
+        readings,
+        unit: "mm",
+        by: 1.0,
+    };
+    plot_of(&picture, axis, columns, rows)
+}
+
+/// The same for any unit.
+pub fn plot_of(picture: &Picture<'_>, axis: TimeAxis, columns: usize, rows: usize) -> String {
+    let found = picture.found;
     let (columns, rows) = (columns.max(10), rows.max(3));
     let (first, last) = found.span_h;
     let until = last + 0.25 * (last - first);
@@ -90,10 +120,10 @@ pub fn plot(
         .map(|k| k as f64 / (steps - 1) as f64)
         .filter_map(|share| Some((share, found.height(back(share)).ok()??.value_mm)))
         .collect();
-    let kept = |i: &usize| !found.left_out.iter().any(|w| w.index == *i);
-    let readings: Vec<(f64, f64)> = (0..series.height_mm.len().min(series.time_h.len()))
-        .filter(kept)
-        .map(|i| (along(series.time_h[i]), series.height_mm[i]))
+    let readings: Vec<(f64, f64)> = picture
+        .readings
+        .iter()
+        .map(|&(t, h)| (along(t), h))
         .collect();
     let all = || law.iter().chain(&readings).map(|p| p.1);
     let (low, high) = (
@@ -114,11 +144,12 @@ pub fn plot(
     for (x, y) in law.into_iter().chain(readings) {
         canvas.dot(x, (y - low) / (high - low));
     }
+    let label_of = |value: f64| format!("{:.2} {}", value * picture.by, picture.unit);
     let mut text = String::new();
     for row in 0..rows {
         let label = match row {
-            0 => format!("{high:.2} mm"),
-            r if r + 1 == rows => format!("{low:.2} mm"),
+            0 => label_of(high),
+            r if r + 1 == rows => label_of(low),
             _ => String::new(),
         };
         let _ = writeln!(text, "{label:>12} │{}", canvas.line(row));

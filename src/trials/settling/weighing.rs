@@ -136,6 +136,24 @@ pub fn fit(series: &Series, options: &FitOptions) -> Result<SettlingFit, Settlin
     })
 }
 
+/// The series as a fit saw it: prepared, wild readings left out.
+pub(super) fn prepared_as(
+    series: &Series,
+    options: &FitOptions,
+    found: &SettlingFit,
+) -> Result<Prepared, SettlingError> {
+    let mut prepared = series
+        .prepare()?
+        .0
+        .with_beside(&options.steps_h, &options.temperature_c);
+    for wild in &found.left_out {
+        if let Some(position) = prepared.index.iter().position(|&i| i == wild.index) {
+            prepared = prepared.without(position);
+        }
+    }
+    Ok(prepared)
+}
+
 fn check_beside(series: &Series, options: &FitOptions) -> Result<(), SettlingError> {
     if !options.temperature_c.is_empty() && options.temperature_c.len() != series.time_h.len() {
         return Err(SettlingError::LengthsDiffer {
