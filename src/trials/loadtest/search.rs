@@ -10,11 +10,12 @@
 use super::failure::LoadTestError;
 use super::holding::{Held, Way, hold};
 use super::setup::{Setup, Stood};
+use super::unknowns::Unknown;
 use crate::geometry::State;
 use crate::statics::StaticsError;
 use nalgebra::{DMatrix, DVector};
 
-const ROUNDS: usize = 60;
+const ROUNDS: usize = 200;
 /// Converged where a full step would take less than this off the sum.
 const SMALL: f64 = 1e-9;
 /// No answer where it would still take this off: a fifth of a standard uncertainty.
@@ -22,6 +23,10 @@ const LEFT: f64 = 0.04;
 /// So many times as far friction gives in the first rounds.
 const SOFTER: [f64; 2] = [8.0, 2.5];
 const SOFT_ROUNDS: usize = 6;
+/// So many times as firmly the scatter of friction is held at its mean in those rounds.
+const FIRM: f64 = 100.0;
+/// No unknown moves further than this in one round, in standard uncertainties.
+const LONGEST: f64 = 2.0;
 
 /// Residuals and Jacobian of one step, both divided by the noise.
 #[derive(Debug, Clone)]
@@ -101,10 +106,6 @@ fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
         .collect()
 }
 
-fn cost(z: &DVector<f64>, white: &[Option<White>]) -> f64 {
-    z.norm_squared() + white.iter().flatten().map(|w| w.residual.norm_squared()).sum::<f64>()
-}
-
 /// Seeks the values. `takes_part` says which steps count.
 ///
 /// Friction that gives far before it slides is sought first: it has no edges on
@@ -120,11 +121,11 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
     let mut z = DVector::zeros(setup.unknowns.len());
     for times in SOFTER {
         soft.gives_m = setup.gives_m * times;
-        if let Ok(found) = descend(&soft, &z, &mut near, takes_part, SOFT_ROUNDS) {
+        if let Ok(found) = descend(&soft, &z, &mut near, takes_part, (SOFT_ROUNDS, FIRM)) {
             z = found.z;
         }
     }
-    let found = descend(setup, &z, &mut near, takes_part, ROUNDS)?;
+    let found = descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))?;
     if found.left > LEFT {
         return Err(LoadTestError::NotConverged { rounds: found.rounds, step: found.left.sqrt() });
     }
@@ -136,9 +137,15 @@ fn descend(
     start: &DVector<f64>,
     near: &mut [State],
     takes_part: &[bool],
-    rounds: usize,
+    (rounds, firm): (usize, f64),
 ) -> Result<Found, LoadTestError> {
     let p = setup.unknowns.len();
+    let scatter = |e: &super::Expected| matches!(e.what, Unknown::Scatter { .. });
+    let weights = DVector::from_iterator(p, setup.unknowns.iter().map(|e| if scatter(e) { firm } else { 1.0 }));
+    let cost = |z: &DVector<f64>, white: &[Option<White>]| {
+        z.component_mul(z).dot(&weights)
+            + white.iter().flatten().map(|w| w.residual.norm_squared()).sum::<f64>()
+    };
     let mut z = start.clone();
     let mut stood = stand_all(setup, &z, near, takes_part, None)?;
     let mut damping = 0.0;
@@ -151,12 +158,12 @@ fn descend(
         }
         let white = whiten(setup, &stood);
         let mut information = DMatrix::zeros(p, p);
-        let mut pull = -&z;
+        let mut pull = -z.component_mul(&weights);
         for w in white.iter().flatten() {
             information += w.jacobian.tr_mul(&w.jacobian);
             pull += w.jacobian.tr_mul(&w.residual);
         }
-        let normal = &information + DMatrix::identity(p, p);
+        let normal = &information + DMatrix::from_diagonal(&weights);
         let Some(cholesky) = normal.clone().cholesky() else { break };
         let full = cholesky.solve(&pull);
         // What a full step promises to take off the sum.
@@ -175,7 +182,7 @@ fn descend(
                 } else {
                     full.clone()
                 };
-                let trial = &z + &step;
+                let trial = &z + &step * (LONGEST / step.amax()).min(1.0);
                 if let Ok(there) = stand_all(setup, &trial, near, takes_part, None)
                     && cost(&trial, &whiten(setup, &there)) < before
                 {
