@@ -113,7 +113,8 @@ impl Unit {
         match (way, memory) {
             (Way::Carried, Some(m)) => {
                 let f = self.friction;
-                let limit = (f * (1.0 + SCATTER * self.scatter)).max(LEAST_N);
+                let today = (SCATTER * self.scatter).exp();
+                let limit = (f * today).max(LEAST_N);
                 let t = (EDGE * f).max(EDGE * LEAST_N);
                 let start = m.push + HOLDS * f * self.scatter;
                 let u = start - self.stiffness * (length - m.length);
@@ -128,10 +129,10 @@ impl Unit {
                     slope: -self.stiffness * inside,
                     work: (work(start) - work(u)) / self.stiffness.max(1.0),
                     by_start: inside,
-                    by_friction: by_limit * (1.0 + SCATTER * self.scatter)
+                    by_friction: by_limit * today
                         + inside * HOLDS * self.scatter
                         + EDGE * (phi(low) - phi(high)),
-                    by_scatter: by_limit * SCATTER * f + inside * HOLDS * f,
+                    by_scatter: by_limit * SCATTER * limit + inside * HOLDS * f,
                 }
             }
             (Way::Told { share, spread }, _) => {

@@ -10,11 +10,12 @@
 use super::failure::LoadTestError;
 use super::holding::{Held, Way, hold};
 use super::setup::{Setup, Stood};
+use super::unknowns::Unknown;
 use crate::geometry::State;
 use crate::statics::StaticsError;
 use nalgebra::{DMatrix, DVector};
 
-const ROUNDS: usize = 60;
+const ROUNDS: usize = 200;
 /// Converged where a full step would take less than this off the sum.
 const SMALL: f64 = 1e-9;
 /// No answer where it would still take this off: a fifth of a standard uncertainty.
@@ -22,6 +23,10 @@ const LEFT: f64 = 0.04;
 /// So many times as far friction gives in the first rounds.
 const SOFTER: [f64; 2] = [8.0, 2.5];
 const SOFT_ROUNDS: usize = 6;
+/// So many times as firmly the scatter of friction is held at its mean in those rounds.
+const FIRM: f64 = 100.0;
+/// No unknown moves further than this in one round, in standard uncertainties.
+const LONGEST: f64 = 2.0;
 
 /// Residuals and Jacobian of one step, both divided by the noise.
 #[derive(Debug, Clone)]
@@ -67,9 +72,7 @@ pub(super) fn stand_all(
         let ready = &setup.steps[s];
         setup.load(&mut model, &ready.on);
         let memory = match before {
-            Some(b) => all[b]
-                .as_ref()
-                .map(|stood: &Stood| stood.held.memory.as_slice()),
+            Some(b) => all[b].as_ref().map(|stood: &Stood| stood.held.memory.as_slice()),
             None => first.map(|f| f.memory.as_slice()),
         };
         let way = match (before, first) {
@@ -95,23 +98,12 @@ fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
                 jacobian.row_mut(k).scale_mut(1.0 / row.noise);
             }
             Some(White {
-                residual: DVector::from_fn(rows.len(), |k, _| {
-                    (rows[k].value - stood.predicted[k]) / rows[k].noise
-                }),
+                residual: DVector::from_fn(rows.len(), |k, _| (rows[k].value - stood.predicted[k]) / rows[k].noise),
                 noise: rows.iter().map(|r| r.noise).collect(),
                 jacobian,
             })
         })
         .collect()
-}
-
-fn cost(z: &DVector<f64>, white: &[Option<White>]) -> f64 {
-    z.norm_squared()
-        + white
-            .iter()
-            .flatten()
-            .map(|w| w.residual.norm_squared())
-            .sum::<f64>()
 }
 
 /// Seeks the values. `takes_part` says which steps count.
@@ -129,16 +121,13 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
     let mut z = DVector::zeros(setup.unknowns.len());
     for times in SOFTER {
         soft.gives_m = setup.gives_m * times;
-        if let Ok(found) = descend(&soft, &z, &mut near, takes_part, SOFT_ROUNDS) {
+        if let Ok(found) = descend(&soft, &z, &mut near, takes_part, (SOFT_ROUNDS, FIRM)) {
             z = found.z;
         }
     }
-    let found = descend(setup, &z, &mut near, takes_part, ROUNDS)?;
+    let found = descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))?;
     if found.left > LEFT {
-        return Err(LoadTestError::NotConverged {
-            rounds: found.rounds,
-            step: found.left.sqrt(),
-        });
+        return Err(LoadTestError::NotConverged { rounds: found.rounds, step: found.left.sqrt() });
     }
     Ok(found)
 }
@@ -148,9 +137,15 @@ fn descend(
     start: &DVector<f64>,
     near: &mut [State],
     takes_part: &[bool],
-    rounds: usize,
+    (rounds, firm): (usize, f64),
 ) -> Result<Found, LoadTestError> {
     let p = setup.unknowns.len();
+    let scatter = |e: &super::Expected| matches!(e.what, Unknown::Scatter { .. });
+    let weights = DVector::from_iterator(p, setup.unknowns.iter().map(|e| if scatter(e) { firm } else { 1.0 }));
+    let cost = |z: &DVector<f64>, white: &[Option<White>]| {
+        z.component_mul(z).dot(&weights)
+            + white.iter().flatten().map(|w| w.residual.norm_squared()).sum::<f64>()
+    };
     let mut z = start.clone();
     let mut stood = stand_all(setup, &z, near, takes_part, None)?;
     let mut damping = 0.0;
@@ -163,15 +158,13 @@ fn descend(
         }
         let white = whiten(setup, &stood);
         let mut information = DMatrix::zeros(p, p);
-        let mut pull = -&z;
+        let mut pull = -z.component_mul(&weights);
         for w in white.iter().flatten() {
             information += w.jacobian.tr_mul(&w.jacobian);
             pull += w.jacobian.tr_mul(&w.residual);
         }
-        let normal = &information + DMatrix::identity(p, p);
-        let Some(cholesky) = normal.clone().cholesky() else {
-            break;
-        };
+        let normal = &information + DMatrix::from_diagonal(&weights);
+        let Some(cholesky) = normal.clone().cholesky() else { break };
         let full = cholesky.solve(&pull);
         // What a full step promises to take off the sum.
         let left = full.dot(&pull);
@@ -189,7 +182,7 @@ fn descend(
                 } else {
                     full.clone()
                 };
-                let trial = &z + &step;
+                let trial = &z + &step * (LONGEST / step.amax()).min(1.0);
                 if let Ok(there) = stand_all(setup, &trial, near, takes_part, None)
                     && cost(&trial, &whiten(setup, &there)) < before
                 {
@@ -216,10 +209,7 @@ fn descend(
             z,
         });
     }
-    Err(LoadTestError::NotConverged {
-        rounds,
-        step: f64::INFINITY,
-    })
+    Err(LoadTestError::NotConverged { rounds, step: f64::INFINITY })
 }
 
 #[cfg(test)]
@@ -228,9 +218,7 @@ mod tests {
     use super::*;
     use crate::posture::Observation;
     use crate::quantity::{Force, Moment, UnitSystem};
-    use crate::sheet::{
-        BuildSheet, Connection, Measurand, Protocol, Sensor, SpringCurve, Suspension, TiltOn,
-    };
+    use crate::sheet::{BuildSheet, Connection, Measurand, Protocol, Sensor, SpringCurve, Suspension, TiltOn};
     use crate::trials::loadtest::{Approach, Load, PlacedLoad, Step};
 
     fn sheet() -> BuildSheet {
@@ -239,28 +227,13 @@ mod tests {
         sheet.sensors.clear();
         let mut reads: Vec<Measurand> = [TiltOn::FrameRoll, TiltOn::FramePitch]
             .into_iter()
-            .map(|on| Measurand::Tilt {
-                on,
-                reversed: false,
-            })
+            .map(|on| Measurand::Tilt { on, reversed: false })
             .collect();
-        reads.extend(
-            sheet
-                .stations
-                .iter()
-                .map(|s| Measurand::FrameToFloor { from: s.at }),
-        );
+        reads.extend(sheet.stations.iter().map(|s| Measurand::FrameToFloor { from: s.at }));
         for reads in reads {
             sheet.sensors.push(Sensor {
                 name: "sensor".to_owned(),
-                connection: Connection {
-                    port: None,
-                    baud: 9600,
-                    protocol: Protocol::Wire {
-                        device: 1,
-                        channel: 0,
-                    },
-                },
+                connection: Connection { port: None, baud: 9600, protocol: Protocol::Wire { device: 1, channel: 0 } },
                 reads,
                 zero: 0.0,
                 zero_uncertainty: 0.001,
@@ -272,10 +245,7 @@ mod tests {
             if let Suspension::Solid { coilovers, .. } = &mut axle.suspension {
                 for c in coilovers {
                     c.unit.friction = Force::new(60.0);
-                    assert!(matches!(
-                        c.unit.spring.curve,
-                        SpringCurve::Linear(_) | SpringCurve::Table(_)
-                    ));
+                    assert!(matches!(c.unit.spring.curve, SpringCurve::Linear(_) | SpringCurve::Table(_)));
                 }
             }
         }
@@ -313,18 +283,12 @@ mod tests {
                 loads: loads.clone(),
                 approach: *approach,
                 readings: (0..sheet.sensors.len())
-                    .map(|sensor| Observation {
-                        sensor,
-                        value: 0.3,
-                        uncertainty: 0.002,
-                    })
+                    .map(|sensor| Observation { sensor, value: 0.3, uncertainty: 0.002 })
                     .collect(),
             })
             .collect();
         let setup = Setup::new(&sheet, &steps);
-        let z = DVector::from_fn(setup.unknowns.len(), |i, _| {
-            0.3 * ((i * 7 % 11) as f64 / 5.0 - 1.0)
-        });
+        let z = DVector::from_fn(setup.unknowns.len(), |i, _| 0.3 * ((i * 7 % 11) as f64 / 5.0 - 1.0));
         let near = vec![setup.base.design; steps.len()];
         let part = vec![true; steps.len()];
         let here = stand_all(&setup, &z, &near, &part, None).unwrap();
@@ -338,23 +302,12 @@ mod tests {
             let h = 1e-4;
             let (up, down) = (at(h), at(-h));
             for s in 0..steps.len() {
-                let (u, d, now) = (
-                    up[s].as_ref().unwrap(),
-                    down[s].as_ref().unwrap(),
-                    here[s].as_ref().unwrap(),
-                );
+                let (u, d, now) = (up[s].as_ref().unwrap(), down[s].as_ref().unwrap(), here[s].as_ref().unwrap());
                 for k in 0..u.predicted.len() {
                     let slope = (u.predicted[k] - d.predicted[k]) / (2.0 * h);
                     let off = (slope - now.jacobian[(k, j)]).abs();
                     if off > worst.0 {
-                        worst = (
-                            off,
-                            format!(
-                                "{:?} step {s} row {k}: {slope} {}",
-                                e.what,
-                                now.jacobian[(k, j)]
-                            ),
-                        );
+                        worst = (off, format!("{:?} step {s} row {k}: {slope} {}", e.what, now.jacobian[(k, j)]));
                     }
                 }
             }
