@@ -10,6 +10,7 @@
 
 mod drivers;
 mod layout_candidates;
+mod layout_commands;
 mod layout_lean;
 mod layout_link;
 mod layout_room;
