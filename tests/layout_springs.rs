@@ -268,3 +268,35 @@ fn coilovers_on_the_arms_of_a_solid_axle() {
     assert!((rates.roll - 2.0 * 30e3 * 0.36 * 0.25).abs() < 1e-3);
     assert!(model.equilibrium().is_ok());
 }
+
+/// Source: springs in series (definition), worked by hand: 25 and 6 N/mm make
+/// 150/31 = 4.8387 N/mm until the helper's stop at 30 mm, at 180 N and 37.2 mm of
+/// compression; then 25. Free 300 + 60 + 5 mm, solid 120 + (60 - 30) + 5 mm.
+#[test]
+fn a_helper_spring_of_the_sheet_is_one_spring_with_its_main() {
+    let text = include_str!("sheets/valid/helper-spring.toml");
+    let made = parse(text, "helper-spring.toml").unwrap().sheet;
+    let Suspension::Solid { coilovers, .. } = &made.axles[0].suspension else {
+        panic!("a solid rear axle");
+    };
+    assert_eq!(coilovers.len(), 2);
+    for coilover in coilovers {
+        let spring = &coilover.unit.spring;
+        let curve = Curve::from(&spring.curve);
+        assert!((curve.rate(0.020) - 150e3 / 31.0).abs() < 1e-6);
+        assert!((curve.force(0.0372) - 180.0).abs() < 1e-9);
+        assert!((curve.rate(0.060) - 25e3).abs() < 1e-6);
+        assert!((spring.free_length.mm() - 365.0).abs() < 1e-9);
+        assert!((spring.solid_length.unwrap().mm() - 155.0).abs() < 1e-9);
+    }
+    // Its values are set like any other; without an end of its travel it is refused.
+    let set = |key: &str, value: &str| parse_with(text, "helper-spring.toml", &[(key, value)]);
+    assert!(set("rear.helper_spring.rate", "8 N/mm").is_ok());
+    assert!(set("rear.helper_spring.stop", "50 mm").is_err());
+    let open = text.replace("solid_length = \"20 mm\"\nstop = \"30 mm\"\n", "");
+    let refused = parse(&open, "helper-spring.toml").unwrap_err().to_string();
+    assert!(
+        refused.contains("rear.helper_spring.solid_length"),
+        "{refused}"
+    );
+}

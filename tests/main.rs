@@ -12,6 +12,7 @@ mod advice;
 mod advice_shop;
 mod drivers;
 mod layout_candidates;
+mod layout_commands;
 mod layout_lean;
 mod layout_link;
 mod layout_room;

@@ -7,7 +7,7 @@
 
 use super::LayoutError;
 use crate::quantity::{Force, Length};
-use crate::sheet::{Spring, SpringCurve};
+use crate::sheet::{Spring, SpringCurve, in_series};
 use crate::statics::Curve;
 
 /// Two springs on top of each other, as one.
@@ -71,52 +71,17 @@ pub fn stacked(
             "it must not be negative",
         ));
     }
-    let curves = [Curve::from(&main.curve), Curve::from(&soft.curve)];
-    let tables = [table(&main.curve), table(&soft.curve)];
-    for points in &tables {
-        rising(points, "spring.series")?;
+    for curve in [&main.curve, &soft.curve] {
+        rising(&table(curve), "spring.series")?;
     }
-    let closes = stop.map(|s| curves[1].force(s.m()));
-    let closed = |f: f64| closes.is_some_and(|at| f >= at);
-    let mut forces: Vec<f64> = tables.iter().flatten().map(|p| p.1).collect();
-    forces.extend(closes);
-    let most = forces.iter().copied().fold(0.0, f64::max) * 2.0 + 1.0;
-    forces.push(most);
-    forces.sort_by(f64::total_cmp);
-    forces.dedup_by(|a, b| (*a - *b).abs() < 1e-9);
-    let at = |f: f64| -> Option<f64> {
-        let soft_part = if closed(f) {
-            stop.map(Length::m)
-        } else {
-            curves[1].compression_at(f)
-        };
-        Some(curves[0].compression_at(f)? + soft_part?)
-    };
-    let mut points = vec![(Length::ZERO, Force::ZERO)];
-    for f in forces.into_iter().filter(|f| *f > 0.0) {
-        let x = at(f).ok_or_else(|| {
-            LayoutError::impossible(
-                "spring.series",
-                f,
-                "one of the two never carries this force",
-            )
-        })?;
-        points.push((Length::new(x), Force::new(f)));
-    }
-    let share = |s: &Spring| s.rate_uncertainty;
+    let closes = stop.map(|s| Curve::from(&soft.curve).force(s.m()));
+    let main_at = |f: f64| Curve::from(&main.curve).compression_at(f).map(Length::new);
     Ok(Stacked {
         closes_at: closes.map(Force::new),
-        closes_at_compression: closes.and_then(at).map(Length::new),
-        spring: Spring {
-            curve: SpringCurve::Table(points),
-            free_length: main.free_length + soft.free_length + between,
-            solid_length: main.solid_length.map(|m| {
-                let soft_least = stop.map_or(Length::ZERO, |s| soft.free_length - s);
-                m + soft_least + between
-            }),
-            // One share for both, the larger.
-            rate_uncertainty: share(main).max(share(soft)),
-        },
+        closes_at_compression: closes
+            .zip(stop)
+            .and_then(|(f, stop)| Some(main_at(f)? + stop)),
+        spring: in_series(main, soft, stop, between),
     })
 }
 

@@ -88,6 +88,9 @@ impl Wrong {
             Self::CollarOutside { .. } => {
                 "measure from the same zero mark as 'lowest' and 'highest'"
             }
+            Self::StopAfterCoils { .. } => {
+                "measure the stop again, or leave it out: the coils then end its travel"
+            }
             Self::SolidNotShorter { .. } => {
                 "solid is the length with the coils touching, free the length of the spring on the bench"
             }

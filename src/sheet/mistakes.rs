@@ -295,6 +295,14 @@ pub enum Wrong {
         /// As typed.
         free: Length,
     },
+    /// The stop of a helper spring comes after its coils touch.
+    #[error("the helper spring's stop at {} of compression comes after its coils touch, at {}", both(*stop), both(*room))]
+    StopAfterCoils {
+        /// As typed.
+        stop: Length,
+        /// Free less solid length.
+        room: Length,
+    },
     /// A table that does not rise.
     #[error("row {row} of '{key}' does not rise above the row before it")]
     NotRising {
@@ -488,6 +496,7 @@ impl Wrong {
             Self::CollarRange { .. } => "sheet.collar.range",
             Self::CollarOutside { .. } => "sheet.collar.outside",
             Self::SolidNotShorter { .. } => "sheet.spring.solid_length",
+            Self::StopAfterCoils { .. } => "sheet.helper_spring.stop",
             Self::NotRising { .. } => "sheet.table.not_rising",
             Self::BandBackwards { .. } => "sheet.band.backwards",
             Self::TableStart { .. } => "sheet.table.start",

@@ -20,6 +20,7 @@ mod mistakes;
 mod plans;
 mod rendering;
 mod schema;
+mod series;
 mod sources;
 mod template;
 mod tree;
@@ -32,6 +33,7 @@ pub use mistakes::Wrong;
 pub use plans::{BodyPlan, Plans, WheelPlan, WishPlan};
 pub use rendering::{Mistake, Mistakes};
 pub use schema::schema;
+pub use series::in_series;
 pub use template::template;
 pub use vehicle::*;
 

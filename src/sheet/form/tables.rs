@@ -249,6 +249,11 @@ static AXLE: Form = Form {
             "the spring on each coilover",
         ),
         may(
+            "helper_spring",
+            Kind::Table(&HELPER),
+            "a second spring on each coilover, on top of the first",
+        ),
+        may(
             "coilover",
             Kind::Table(&COILOVER),
             "the left coilover; the right one is its mirror image",
@@ -351,6 +356,44 @@ pub(in crate::sheet) static SPRING: Form = Form {
             "5 %",
             SOME_SHARE,
             "the catalogue's tolerance of the rate, a limit",
+        ),
+    ],
+};
+
+static HELPER: Form = Form {
+    about: "A softer spring in series with the spring: a helper, or the upper one of a dual-rate pair. It gives way until its stop, or until its coils touch.",
+    fields: &[
+        may("rate", A_RATE, "its rate; or give 'table'"),
+        may(
+            "table",
+            Kind::Rows(
+                Column::Quantity(Dimension::Length),
+                Column::Quantity(Dimension::Force),
+            ),
+            "rows of compression and force, from [\"0 mm\", \"0 N\"]",
+        ),
+        may("free_length", A_LENGTH, "length on the bench"),
+        may(
+            "solid_length",
+            A_LENGTH,
+            "length with the coils touching; this or 'stop' must be there",
+        ),
+        or(
+            "rate_tolerance",
+            "5 %",
+            SOME_SHARE,
+            "the catalogue's tolerance of the rate, a limit",
+        ),
+        may(
+            "stop",
+            LENGTH_OR_NONE,
+            "compression at which a stop holds it; without it the coils touch first",
+        ),
+        or(
+            "between",
+            "0 mm",
+            LENGTH_OR_NONE,
+            "height of the slider between the two springs",
         ),
     ],
 };
