@@ -10,7 +10,9 @@ use rand::{Rng, rngs::StdRng};
 use rand_distr::StandardNormal;
 use stillheight::geometry::gradient;
 use stillheight::posture::{Observation, PostureState, QuantityKey, predict};
-use stillheight::quantity::{Angle, Force, Length, Mass, Moment, Point, Span, SpringRate, UnitSystem};
+use stillheight::quantity::{
+    Angle, Force, Length, Mass, Moment, Point, Span, SpringRate, UnitSystem,
+};
 use stillheight::sheet::*;
 use stillheight::statics::{Equilibrium, Model, Parameter, PointMass};
 use stillheight::trials::loadtest::{Approach, Load, PlacedLoad, Step};
@@ -37,7 +39,14 @@ fn sensor(name: &str, reads: Measurand) -> Sensor {
     };
     Sensor {
         name: name.to_owned(),
-        connection: Connection { port: None, baud: 115_200, protocol: Protocol::Wire { device: 1, channel: 0 } },
+        connection: Connection {
+            port: None,
+            baud: 115_200,
+            protocol: Protocol::Wire {
+                device: 1,
+                channel: 0,
+            },
+        },
         reads,
         zero: 0.0,
         zero_uncertainty,
@@ -73,7 +82,11 @@ fn coilover(side: Side, lean_deg: f64, unit: CoiloverUnit) -> Coilover {
     let lean = lean_deg.to_radians();
     let length = 420.0;
     let lower = Point::from_mm(0.0, 500.0, 0.0);
-    let upper = Point::from_mm(0.0, 500.0 - length * lean.sin(), length * lean.cos() - 200.0);
+    let upper = Point::from_mm(
+        0.0,
+        500.0 - length * lean.sin(),
+        length * lean.cos() - 200.0,
+    );
     let left = side == Side::Left;
     Coilover {
         name: if left { "rear left" } else { "rear right" }.to_owned(),
@@ -99,13 +112,20 @@ pub fn light_van(mut vary: impl FnMut(f64) -> f64) -> BuildSheet {
     let squeeze = |share: f64, k: f64| sprung * 9.81 * share / 2.0 / k;
     let free_rear = 320.0 + squeeze(rear_share, k_rear);
     let free_front = 300.0 + squeeze(1.0 - rear_share, k_front);
-    let tyre = Tyre { radius: Length::from_mm(308.0), rate: SpringRate::from_n_per_mm(200.0 * vary(0.1)), rate_uncertainty: 0.1 };
+    let tyre = Tyre {
+        radius: Length::from_mm(308.0),
+        rate: SpringRate::from_n_per_mm(200.0 * vary(0.1)),
+        rate_uncertainty: 0.1,
+    };
     let lean = 12.0 * vary(0.3);
     let corner = |name: &str| Corner {
         name: name.to_owned(),
         unit: unit(k_front, free_front, friction),
         design_length: Length::from_mm(400.0),
-        motion_ratio: vec![(Length::from_mm(-60.0), 0.92), (Length::from_mm(60.0), 0.96)],
+        motion_ratio: vec![
+            (Length::from_mm(-60.0), 0.92),
+            (Length::from_mm(60.0), 0.96),
+        ],
     };
     let axle = |name: &str, x, suspension| Axle {
         name: name.to_owned(),
@@ -136,24 +156,42 @@ pub fn light_van(mut vary: impl FnMut(f64) -> f64) -> BuildSheet {
     let front = axle(
         "front",
         2600.0,
-        Suspension::Independent { left: corner("front left"), right: corner("front right"), roll_centre: None },
+        Suspension::Independent {
+            left: corner("front left"),
+            right: corner("front right"),
+            roll_centre: None,
+        },
     );
-    let station = |name: &str, x, y| Station { name: name.to_owned(), at: Point::from_mm(x, y, 0.0) };
+    let station = |name: &str, x, y| Station {
+        name: name.to_owned(),
+        at: Point::from_mm(x, y, 0.0),
+    };
     let stations = vec![
         station("rear left", 0.0, 400.0),
         station("rear right", 0.0, -400.0),
         station("front left", 2600.0, 400.0),
         station("front right", 2600.0, -400.0),
     ];
-    let tilt = |on| Measurand::Tilt { on, reversed: false };
+    let tilt = |on| Measurand::Tilt {
+        on,
+        reversed: false,
+    };
     let mut sensors = vec![
         sensor("roll", tilt(TiltOn::FrameRoll)),
         sensor("pitch", tilt(TiltOn::FramePitch)),
         sensor("link", tilt(TiltOn::Link(0))),
     ];
-    sensors.extend(stations.iter().map(|s| sensor(&s.name, Measurand::FrameToFloor { from: s.at })));
+    sensors.extend(
+        stations
+            .iter()
+            .map(|s| sensor(&s.name, Measurand::FrameToFloor { from: s.at })),
+    );
     for (name, y) in [("rear axle left", 450.0), ("rear axle right", -450.0)] {
-        let reads = Measurand::FrameToAxle { from: Point::from_mm(0.0, y, 0.0), axle: 0, to: Point::from_mm(0.0, y, 60.0) };
+        let reads = Measurand::FrameToAxle {
+            from: Point::from_mm(0.0, y, 0.0),
+            axle: 0,
+            to: Point::from_mm(0.0, y, 60.0),
+        };
         sensors.push(sensor(name, reads));
     }
     let load = |name: &str, kg, x, y, z, place| NamedLoad {
@@ -176,18 +214,35 @@ pub fn light_van(mut vary: impl FnMut(f64) -> f64) -> BuildSheet {
             mass_uncertainty: Mass::new(10.0),
             centre_uncertainty: Length::from_mm(20.0),
         },
-        loads: vec![load("deck", 120.0, 300.0, 0.0, 250.0, 20.0), load("tank", 45.0, 1700.0, -200.0, 50.0, 10.0)],
-        cases: vec![
-            LoadCase { name: "bare".to_owned(), loads: Vec::new() },
-            LoadCase { name: "finished".to_owned(), loads: vec![0, 1] },
+        loads: vec![
+            load("deck", 120.0, 300.0, 0.0, 250.0, 20.0),
+            load("tank", 45.0, 1700.0, -200.0, 50.0, 10.0),
         ],
-        targets: Targets { case: 1, heights: Vec::new(), roll: None, pitch: None, links: Vec::new() },
+        cases: vec![
+            LoadCase {
+                name: "bare".to_owned(),
+                loads: Vec::new(),
+            },
+            LoadCase {
+                name: "finished".to_owned(),
+                loads: vec![0, 1],
+            },
+        ],
+        targets: Targets {
+            case: 1,
+            heights: Vec::new(),
+            roll: None,
+            pitch: None,
+            links: Vec::new(),
+        },
         floor: Floor {
             roll: Angle::ZERO,
             pitch: Angle::ZERO,
             slope_uncertainty: Angle::from_deg(0.4),
             flatness: Length::from_mm(1.0),
+            under_wheels: [[Length::ZERO; 2]; 2],
         },
+        shelf: Vec::new(),
         sensors,
     }
 }
@@ -266,7 +321,10 @@ impl Truth {
         }
         Parameter::Mass(0).shift(&mut model, sheet.sprung.mass_uncertainty.kg() * normal(rng));
         for axis in 0..3 {
-            Parameter::MassAt(0, axis).shift(&mut model, sheet.sprung.centre_uncertainty.m() * normal(rng));
+            Parameter::MassAt(0, axis).shift(
+                &mut model,
+                sheet.sprung.centre_uncertainty.m() * normal(rng),
+            );
         }
         for i in 0..2 {
             Parameter::TyreFactor(i).shift(&mut model, 0.1 * normal(rng));
@@ -276,7 +334,8 @@ impl Truth {
             finished.masses[i + 1].on = true;
             Parameter::Mass(i + 1).shift(&mut finished, load.mass_uncertainty.kg() * normal(rng));
             for axis in 0..3 {
-                Parameter::MassAt(i + 1, axis).shift(&mut finished, load.place_uncertainty.m() * normal(rng));
+                Parameter::MassAt(i + 1, axis)
+                    .shift(&mut finished, load.place_uncertainty.m() * normal(rng));
             }
         }
         let mean = sheet.unit(&model.units[0].name).unwrap().friction.n();
@@ -313,7 +372,9 @@ impl Truth {
                 Measurand::FrameToFloor { .. } => sheet.floor.flatness.m(),
                 _ => 0.0,
             };
-            truth.zero.push(s.zero_uncertainty * normal(rng) + spot * normal(rng));
+            truth
+                .zero
+                .push(s.zero_uncertainty * normal(rng) + spot * normal(rng));
             truth.scale.push(1.0 + s.scale_uncertainty * normal(rng));
         }
         truth.model.masses.truncate(1);
@@ -330,17 +391,33 @@ impl Truth {
             return;
         }
         if !self.bodies.iter().any(|(b, _)| *b == load.body) {
-            self.bodies.push((load.body.clone(), load.mass_kg + load.mass_uncertainty_kg * normal(rng)));
+            self.bodies.push((
+                load.body.clone(),
+                load.mass_kg + load.mass_uncertainty_kg * normal(rng),
+            ));
         }
         let mass = self.bodies.iter().find(|(b, _)| *b == load.body).unwrap().1;
-        let at = load.at_m.map(|x| x + load.place_uncertainty_m * normal(rng));
+        let at = load
+            .at_m
+            .map(|x| x + load.place_uncertainty_m * normal(rng));
         self.places.push((load.clone(), self.model.masses.len()));
-        self.model.masses.push(PointMass { name: load.body.clone(), mass, at, on: true });
+        self.model.masses.push(PointMass {
+            name: load.body.clone(),
+            mass,
+            at,
+            on: true,
+        });
     }
 
     /// Does the whole test and reads every sensor in every step; tilt noise in
     /// degrees, distance noise in millimetres.
-    pub fn test(&self, sheet: &BuildSheet, plan: &[(Vec<Load>, Approach)], noise: (f64, f64), rng: &mut StdRng) -> Vec<Step> {
+    pub fn test(
+        &self,
+        sheet: &BuildSheet,
+        plan: &[(Vec<Load>, Approach)],
+        noise: (f64, f64),
+        rng: &mut StdRng,
+    ) -> Vec<Step> {
         let units = self.model.units.len();
         let full: Vec<f64> = self.model.masses.iter().map(|m| m.mass).collect();
         let mut held = vec![0.0; units];
@@ -363,8 +440,11 @@ impl Truth {
                 let load = load.placed(sheet).unwrap();
                 target[self.places.iter().find(|(l, _)| *l == load).unwrap().1] = 1.0;
             }
-            let limit: Vec<f64> =
-                self.friction.iter().map(|f| f * (1.0 + STOP_TO_STOP * normal(rng)).max(0.0)).collect();
+            let limit: Vec<f64> = self
+                .friction
+                .iter()
+                .map(|f| f * (1.0 + STOP_TO_STOP * normal(rng)).max(0.0))
+                .collect();
             let from = on.clone();
             for cut in 1..=CUTS {
                 let t = cut as f64 / CUTS as f64;
@@ -372,7 +452,14 @@ impl Truth {
                     on[k] = from[k] + (target[k] - from[k]) * t;
                 }
                 with(&mut model, &on);
-                rest = slide(&mut model, &rest, &mut held, &mut lengths, &limit, &self.friction);
+                rest = slide(
+                    &mut model,
+                    &rest,
+                    &mut held,
+                    &mut lengths,
+                    &limit,
+                    &self.friction,
+                );
             }
             if *approach == Approach::Bounced {
                 for u in 0..units {
@@ -392,7 +479,14 @@ impl Truth {
         steps
     }
 
-    fn read(&self, sheet: &BuildSheet, model: &Model, rest: &Equilibrium, noise: (f64, f64), rng: &mut StdRng) -> Vec<Observation> {
+    fn read(
+        &self,
+        sheet: &BuildSheet,
+        model: &Model,
+        rest: &Equilibrium,
+        noise: (f64, f64),
+        rng: &mut StdRng,
+    ) -> Vec<Observation> {
         let mut x = PostureState::zeros();
         x.fixed_rows_mut::<7>(0).copy_from(&rest.state);
         x[7] = self.floor[0];
@@ -408,8 +502,14 @@ impl Truth {
                 };
                 let exact = predict(model, &s.reads, &x).unwrap();
                 let value = exact * self.scale[i] + self.zero[i] + own * normal(rng);
-                let uncertainty = own.hypot(s.zero_uncertainty).hypot(s.scale_uncertainty * value);
-                Observation { sensor: i, value, uncertainty }
+                let uncertainty = own
+                    .hypot(s.zero_uncertainty)
+                    .hypot(s.scale_uncertainty * value);
+                Observation {
+                    sensor: i,
+                    value,
+                    uncertainty,
+                }
             })
             .collect()
     }
@@ -483,7 +583,10 @@ fn slide(
             share *= 0.5;
         }
     }
-    assert!(error.amax() < 1e-2, "friction of the made-up vehicle was not solved: {error}");
+    assert!(
+        error.amax() < 1e-2,
+        "friction of the made-up vehicle was not solved: {error}"
+    );
     held.copy_from_slice(&push);
     *lengths = lengths_at(model, &rest);
     rest

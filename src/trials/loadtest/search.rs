@@ -72,7 +72,9 @@ pub(super) fn stand_all(
         let ready = &setup.steps[s];
         setup.load(&mut model, &ready.on);
         let memory = match before {
-            Some(b) => all[b].as_ref().map(|stood: &Stood| stood.held.memory.as_slice()),
+            Some(b) => all[b]
+                .as_ref()
+                .map(|stood: &Stood| stood.held.memory.as_slice()),
             None => first.map(|f| f.memory.as_slice()),
         };
         let way = match (before, first) {
@@ -98,7 +100,9 @@ fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
                 jacobian.row_mut(k).scale_mut(1.0 / row.noise);
             }
             Some(White {
-                residual: DVector::from_fn(rows.len(), |k, _| (rows[k].value - stood.predicted[k]) / rows[k].noise),
+                residual: DVector::from_fn(rows.len(), |k, _| {
+                    (rows[k].value - stood.predicted[k]) / rows[k].noise
+                }),
                 noise: rows.iter().map(|r| r.noise).collect(),
                 jacobian,
             })
@@ -127,7 +131,10 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
     }
     let found = descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))?;
     if found.left > LEFT {
-        return Err(LoadTestError::NotConverged { rounds: found.rounds, step: found.left.sqrt() });
+        return Err(LoadTestError::NotConverged {
+            rounds: found.rounds,
+            step: found.left.sqrt(),
+        });
     }
     Ok(found)
 }
@@ -141,10 +148,20 @@ fn descend(
 ) -> Result<Found, LoadTestError> {
     let p = setup.unknowns.len();
     let scatter = |e: &super::Expected| matches!(e.what, Unknown::Scatter { .. });
-    let weights = DVector::from_iterator(p, setup.unknowns.iter().map(|e| if scatter(e) { firm } else { 1.0 }));
+    let weights = DVector::from_iterator(
+        p,
+        setup
+            .unknowns
+            .iter()
+            .map(|e| if scatter(e) { firm } else { 1.0 }),
+    );
     let cost = |z: &DVector<f64>, white: &[Option<White>]| {
         z.component_mul(z).dot(&weights)
-            + white.iter().flatten().map(|w| w.residual.norm_squared()).sum::<f64>()
+            + white
+                .iter()
+                .flatten()
+                .map(|w| w.residual.norm_squared())
+                .sum::<f64>()
     };
     let mut z = start.clone();
     let mut stood = stand_all(setup, &z, near, takes_part, None)?;
@@ -164,7 +181,9 @@ fn descend(
             pull += w.jacobian.tr_mul(&w.residual);
         }
         let normal = &information + DMatrix::from_diagonal(&weights);
-        let Some(cholesky) = normal.clone().cholesky() else { break };
+        let Some(cholesky) = normal.clone().cholesky() else {
+            break;
+        };
         let full = cholesky.solve(&pull);
         // What a full step promises to take off the sum.
         let left = full.dot(&pull);
@@ -209,7 +228,10 @@ fn descend(
             z,
         });
     }
-    Err(LoadTestError::NotConverged { rounds, step: f64::INFINITY })
+    Err(LoadTestError::NotConverged {
+        rounds,
+        step: f64::INFINITY,
+    })
 }
 
 #[cfg(test)]
@@ -218,7 +240,9 @@ mod tests {
     use super::*;
     use crate::posture::Observation;
     use crate::quantity::{Force, Moment, UnitSystem};
-    use crate::sheet::{BuildSheet, Connection, Measurand, Protocol, Sensor, SpringCurve, Suspension, TiltOn};
+    use crate::sheet::{
+        BuildSheet, Connection, Measurand, Protocol, Sensor, SpringCurve, Suspension, TiltOn,
+    };
     use crate::trials::loadtest::{Approach, Load, PlacedLoad, Step};
 
     fn sheet() -> BuildSheet {
@@ -227,13 +251,28 @@ mod tests {
         sheet.sensors.clear();
         let mut reads: Vec<Measurand> = [TiltOn::FrameRoll, TiltOn::FramePitch]
             .into_iter()
-            .map(|on| Measurand::Tilt { on, reversed: false })
+            .map(|on| Measurand::Tilt {
+                on,
+                reversed: false,
+            })
             .collect();
-        reads.extend(sheet.stations.iter().map(|s| Measurand::FrameToFloor { from: s.at }));
+        reads.extend(
+            sheet
+                .stations
+                .iter()
+                .map(|s| Measurand::FrameToFloor { from: s.at }),
+        );
         for reads in reads {
             sheet.sensors.push(Sensor {
                 name: "sensor".to_owned(),
-                connection: Connection { port: None, baud: 9600, protocol: Protocol::Wire { device: 1, channel: 0 } },
+                connection: Connection {
+                    port: None,
+                    baud: 9600,
+                    protocol: Protocol::Wire {
+                        device: 1,
+                        channel: 0,
+                    },
+                },
                 reads,
                 zero: 0.0,
                 zero_uncertainty: 0.001,
@@ -245,7 +284,10 @@ mod tests {
             if let Suspension::Solid { coilovers, .. } = &mut axle.suspension {
                 for c in coilovers {
                     c.unit.friction = Force::new(60.0);
-                    assert!(matches!(c.unit.spring.curve, SpringCurve::Linear(_) | SpringCurve::Table(_)));
+                    assert!(matches!(
+                        c.unit.spring.curve,
+                        SpringCurve::Linear(_) | SpringCurve::Table(_)
+                    ));
                 }
             }
         }
@@ -283,12 +325,18 @@ mod tests {
                 loads: loads.clone(),
                 approach: *approach,
                 readings: (0..sheet.sensors.len())
-                    .map(|sensor| Observation { sensor, value: 0.3, uncertainty: 0.002 })
+                    .map(|sensor| Observation {
+                        sensor,
+                        value: 0.3,
+                        uncertainty: 0.002,
+                    })
                     .collect(),
             })
             .collect();
         let setup = Setup::new(&sheet, &steps);
-        let z = DVector::from_fn(setup.unknowns.len(), |i, _| 0.3 * ((i * 7 % 11) as f64 / 5.0 - 1.0));
+        let z = DVector::from_fn(setup.unknowns.len(), |i, _| {
+            0.3 * ((i * 7 % 11) as f64 / 5.0 - 1.0)
+        });
         let near = vec![setup.base.design; steps.len()];
         let part = vec![true; steps.len()];
         let here = stand_all(&setup, &z, &near, &part, None).unwrap();
@@ -302,12 +350,23 @@ mod tests {
             let h = 1e-4;
             let (up, down) = (at(h), at(-h));
             for s in 0..steps.len() {
-                let (u, d, now) = (up[s].as_ref().unwrap(), down[s].as_ref().unwrap(), here[s].as_ref().unwrap());
+                let (u, d, now) = (
+                    up[s].as_ref().unwrap(),
+                    down[s].as_ref().unwrap(),
+                    here[s].as_ref().unwrap(),
+                );
                 for k in 0..u.predicted.len() {
                     let slope = (u.predicted[k] - d.predicted[k]) / (2.0 * h);
                     let off = (slope - now.jacobian[(k, j)]).abs();
                     if off > worst.0 {
-                        worst = (off, format!("{:?} step {s} row {k}: {slope} {}", e.what, now.jacobian[(k, j)]));
+                        worst = (
+                            off,
+                            format!(
+                                "{:?} step {s} row {k}: {slope} {}",
+                                e.what,
+                                now.jacobian[(k, j)]
+                            ),
+                        );
                     }
                 }
             }
