@@ -9,6 +9,7 @@
 //! sheet          build sheet: as typed -> checked -> BuildSheet
 //! geometry       pose of frame and axles -> mount points, lengths, heights
 //! statics        BuildSheet + load case -> energy -> equilibrium, stiffness, targets
+//! layout         wishes, springs, room -> candidates, before the weld
 //! ports          serial ports -> bytes + arrival time
 //! drivers        bytes -> samples
 //! readings       sample + calibration -> reading; still yet?
@@ -33,6 +34,7 @@ pub mod geometry;
 
 pub mod statics;
 
+pub mod layout;
 pub mod ports;
 
 pub mod drivers;

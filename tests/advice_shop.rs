@@ -281,6 +281,7 @@ impl Truth {
                     }
                 }
                 UnitPlace::Corner { design_length, .. } => *design_length += self.lengths[i],
+                UnitPlace::Arm { .. } => {}
             }
             let band = sheet.unit(&unit.name)?.friction.n();
             unit.push = rng.random_range(-band..=band);

@@ -88,6 +88,7 @@ fn reading() -> KeptReading {
             noise_uncertainty: None,
             zero_uncertainty: 0.001,
             quality: "silent".into(),
+            temperature_c: None,
         }],
     }
 }

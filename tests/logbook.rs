@@ -113,6 +113,7 @@ fn full_reading(us: i64) -> KeptReading {
                 noise_uncertainty: Some(0.0002),
                 zero_uncertainty: 0.0005,
                 quality: "good".into(),
+                temperature_c: None,
             },
             KeptSensor {
                 name: "tilt link".into(),
@@ -121,6 +122,7 @@ fn full_reading(us: i64) -> KeptReading {
                 noise_uncertainty: None,
                 zero_uncertainty: 0.0003,
                 quality: "silent".into(),
+                temperature_c: None,
             },
         ],
     }

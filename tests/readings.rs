@@ -1,5 +1,6 @@
 //! Stillness, averages and qualities, on made-up sensors whose truth is known.
 
+use proptest::prelude::*;
 use rand::{Rng as _, SeedableRng as _, rngs::StdRng};
 use rand_distr::{Distribution as _, Normal, StandardNormal};
 use stillheight::drivers::{DeviceIdentity, Heard, Remark, Sample, SampleKind, Source};
@@ -269,6 +270,7 @@ impl Maker {
             zero_uncertainty: 0.0,
             scale_uncertainty: 0.0,
             reversed: false,
+            ..Calibration::default()
         };
         Self {
             channel: Channel::new(calibration, Gate::usual(kind)),
@@ -645,6 +647,42 @@ mod bench {
     }
 
     #[test]
+    fn slack_makes_the_deadline_longer() {
+        let mut bench = Bench::new(&[tilt(1)], &[]).with_slack(Span::from_s(4.0));
+        bench.hear(0, &heard(1, SampleKind::Angle, 0.25, 1.0));
+        assert_eq!(bench.readings(moment(5.9))[0].quality, Quality::Moving);
+        assert!(matches!(
+            bench.readings(moment(6.1))[0].quality,
+            Quality::Silent { .. }
+        ));
+    }
+
+    /// A computer that was busy takes a second and a half of samples at once:
+    /// by the device's clock nothing is missing.
+    #[test]
+    fn bunched_arrivals_do_not_end_stillness() {
+        let mut bench = Bench::new(&[tilt(1)], &[]);
+        for i in 0..100_u32 {
+            let t = f64::from(i) * 0.1;
+            let late = if (50..70).contains(&i) { 7.0 } else { t };
+            bench.hear(
+                0,
+                &Heard::Sample(Sample {
+                    device_time_us: Some(u64::from(i) * 100_000),
+                    ..sample(
+                        SampleKind::Angle,
+                        0.1 + 1e-5 * f64::from(i % 3),
+                        t.max(late),
+                    )
+                }),
+            );
+            if i > 40 {
+                assert!(bench.stillness(0).unwrap().still, "{i}");
+            }
+        }
+    }
+
+    #[test]
     fn zero_scale_and_direction() {
         let mut turned = tilt(1);
         turned.zero = 0.1;
@@ -668,6 +706,10 @@ mod bench {
         bench.hear(0, &identity(1, Some(SampleKind::Angle), 0.0));
         bench.hear(0, &heard(1, SampleKind::Angle, 0.3, 0.1));
         assert_eq!(bench.readings(moment(0.2))[0].quality, Quality::WrongKind);
+        assert_eq!(
+            bench.notices(moment(0.2))[0].words(&[height(1)]),
+            "sensor 'rear left' should give a distance, and its device does not"
+        );
         assert!(matches!(
             bench.notices(moment(0.2))[..],
             [Notice::WrongKind {
@@ -700,6 +742,10 @@ mod bench {
         };
         assert_eq!(stranger.source.to_string(), "0x000000000000abcd/0");
         assert_eq!((stranger.port, stranger.samples), (4, 1));
+        assert_eq!(
+            notices[0].words(&[]),
+            "device '0x000000000000abcd/0' is not in the sheet; it gives distance"
+        );
         assert_eq!(stranger.identity.as_ref().unwrap().firmware, "1.0.0");
         bench.port_gone(4);
         assert!(bench.notices(moment(0.3)).is_empty());
@@ -849,5 +895,37 @@ mod bench {
             bench.hear(1, &heard(2, SampleKind::Distance, 0.3, t));
         }
         assert!(bench.kept_ready(moment(11.95)).may_keep());
+    }
+}
+
+proptest! {
+    /// Whatever comes, in whatever order of time: no panic, and what counts as
+    /// still has a value and an uncertainty.
+    #[test]
+    fn prop_any_samples_never_panic(
+        samples in prop::collection::vec(
+            (any::<f64>(), -5.0_f64..60.0, prop::option::of(any::<u64>()), any::<bool>()),
+            0..200,
+        ),
+        steady in 0_u32..80,
+    ) {
+        let mut maker = Maker::new(SampleKind::Distance, 10.0, 0.1 * MM, 1);
+        for (value, t, device_time_us, trusted) in samples {
+            maker.channel.push(&Sample {
+                device_time_us,
+                trusted,
+                ..sample(SampleKind::Distance, value, t)
+            });
+            let reading = maker.channel.reading(0, moment(t), DEADLINE);
+            if reading.quality == Quality::Good {
+                prop_assert!(reading.value.is_finite() && reading.noise_u.is_finite());
+            }
+        }
+        maker.t = 100.0;
+        maker.run(f64::from(steady) * 0.1, |_| 0.4);
+        let reading = maker.channel.reading(0, maker.now(), DEADLINE);
+        if reading.quality == Quality::Good {
+            prop_assert!((reading.value - 0.4).abs() < 1.0 * MM);
+        }
     }
 }

@@ -7,8 +7,10 @@
     reason = "a failing test may stop where it stands"
 )]
 
+use proptest::prelude::*;
 use stillheight::trials::settling::{
-    FitOptions, Law, Notice, Series, SettlingError, Verdict, fit, read_csv, run_fit_command,
+    FitOptions, Law, Notice, Series, SettlingError, TimeAxis, Verdict, fit, plot, read_csv,
+    run_fit_command,
 };
 
 /// Noise that looks random and is the same every time, within +-1.
@@ -239,6 +241,7 @@ fn held_parameters_are_checked_and_kept() {
             &FitOptions {
                 law,
                 fixed: fixed.iter().map(|(n, v)| ((*n).to_owned(), *v)).collect(),
+                ..FitOptions::default()
             },
         )
     };
@@ -295,6 +298,7 @@ fn uncertainties_are_relative_weights() {
         &FitOptions {
             law: Some(Law::None),
             fixed: vec![],
+            ..FitOptions::default()
         },
     )
     .unwrap();
@@ -459,4 +463,119 @@ fn the_text_answer_says_what_matters() {
     ] {
         assert!(answer.contains(part), "'{part}' in\n{answer}");
     }
+}
+
+#[test]
+fn the_picture_has_the_readings_and_the_law() {
+    let series = settling(30, 2.0);
+    let found = all(&series).unwrap();
+    for axis in [TimeAxis::Real, TimeAxis::Log] {
+        let picture = plot(&series, &found, axis, 40, 8);
+        let lines: Vec<&str> = picture.lines().collect();
+        assert_eq!(lines.len(), 9);
+        let dots = |line: &str| {
+            line.chars()
+                .filter(|c| ('\u{2801}'..='\u{28ff}').contains(c))
+                .count()
+        };
+        assert!(
+            lines[..8].iter().all(|l| l.chars().count() == 14 + 40),
+            "{picture}"
+        );
+        assert!(
+            lines[..8].iter().all(|l| dots(l) > 0),
+            "a falling curve passes every row\n{picture}"
+        );
+        assert!(
+            lines[0].trim_start().starts_with("40") && lines[7].trim_start().starts_with("39"),
+            "{picture}"
+        );
+    }
+}
+
+#[test]
+fn times_far_from_zero_are_pointed_out() {
+    let mut series = settling(30, 2.0);
+    for t in &mut series.time_h {
+        *t += 50_000.0;
+    }
+    let told = match all(&series) {
+        Ok(found) => found
+            .notices
+            .iter()
+            .any(|n| matches!(n, Notice::FarFromZero { .. })),
+        Err(_) => false,
+    };
+    assert!(told);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(150) })]
+
+    /// Whatever is typed in, there is an answer or a reason, and what is called an answer is finite.
+    #[test]
+    fn prop_any_series_never_panics(
+        points in proptest::collection::vec((times(), heights()), 0..40),
+        law in proptest::option::of(0usize..5),
+    ) {
+        let series = Series {
+            time_h: points.iter().map(|p| p.0).collect(),
+            height_mm: points.iter().map(|p| p.1).collect(),
+            u_mm: None,
+        };
+        let options = FitOptions { law: law.map(|k| Law::ALL[k]), fixed: vec![], ..FitOptions::default() };
+        if let Ok(found) = fit(&series, &options) {
+            if let Some(chosen) = found.chosen() {
+                for p in &chosen.parameters {
+                    prop_assert!(p.value.is_finite(), "{p:?}");
+                    prop_assert!(p.standard_uncertainty.is_some_and(f64::is_finite), "{p:?}");
+                }
+            }
+            let _ = found.verdict(0.5, 720.0).unwrap();
+            let _ = found.next_look(168.0);
+            let _ = found.height(found.span_h.1 + 24.0).unwrap();
+            let _ = plot(&series, &found, TimeAxis::Log, 30, 5);
+        }
+    }
+
+    /// Numbers of any kind, NaN and infinities among them, are fitted or refused.
+    #[test]
+    fn prop_any_numbers_never_panic(
+        points in proptest::collection::vec((proptest::num::f64::ANY, proptest::num::f64::ANY), 6..12),
+        positive in any::<bool>(),
+    ) {
+        let tame = |x: f64| if positive && x.is_finite() { x.abs() } else { x };
+        let series = Series {
+            time_h: points.iter().map(|p| tame(p.0)).collect(),
+            height_mm: points.iter().map(|p| tame(p.1)).collect(),
+            u_mm: None,
+        };
+        let _ = all(&series);
+    }
+
+    /// Any text is read or refused.
+    #[test]
+    fn prop_any_text_never_panics(text in "(time_h,height_mm\n)?[-0-9.,;e \n\t#a-z\u{2800}]{0,80}", json in any::<bool>()) {
+        if let Ok((output, code)) = run_fit_command(&text, "x.csv", None, &[], json) {
+            prop_assert!(code == 0 || code == 3);
+            prop_assert!(!output.is_empty());
+        }
+    }
+}
+
+fn times() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        8 => 0.0..200.0,
+        4 => (0u8..20).prop_map(f64::from),
+        2 => (-9.0..9.0).prop_map(|e: f64| 10_f64.powf(e)),
+        1 => Just(0.0),
+    ]
+}
+
+fn heights() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        8 => 390.0..410.0,
+        4 => (0u8..4).prop_map(f64::from),
+        2 => (-12.0..12.0).prop_map(|e: f64| -(10_f64.powf(e))),
+    ]
 }

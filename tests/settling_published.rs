@@ -8,7 +8,9 @@
 )]
 
 use serde_json::Value;
-use stillheight::trials::settling::{FitOptions, Law, Series, SettlingFit, fit, run_fit_command};
+use stillheight::trials::settling::{
+    FitOptions, Law, Series, SettlingFit, Verdict, fit, run_fit_command,
+};
 
 #[track_caller]
 fn relative(what: &str, found: f64, expected: f64, tolerance: f64) {
@@ -31,6 +33,7 @@ fn from_zero(data: &[(f64, f64)], law: Law) -> SettlingFit {
     let options = FitOptions {
         law: Some(law),
         fixed: vec![("start_mm".into(), 0.0)],
+        ..FitOptions::default()
     };
     fit(&series(data), &options).unwrap()
 }
@@ -184,6 +187,7 @@ fn log_creep_with_t0_held_is_a_straight_line_in_decades() {
     let options = FitOptions {
         law: Some(Law::LogCreep),
         fixed: vec![("t0_h".into(), 1.0)],
+        ..FitOptions::default()
     };
     let found = fit(&series(&data), &options).unwrap();
     let (start, per_decade) = (
@@ -325,6 +329,7 @@ fn too_early_to_tell_the_end() {
         &FitOptions {
             law: Some(Law::Exponential),
             fixed: vec![],
+            ..FitOptions::default()
         },
     )
     .unwrap();
@@ -338,4 +343,31 @@ fn too_early_to_tell_the_end() {
         "{}",
         found.candidates[0].status
     );
+}
+
+/// The same through all laws: a straight-line law may be shown, but with the word that the end
+/// cannot be told, and never as settled.
+#[test]
+fn too_early_is_said_in_words() {
+    let noise = |i: i32| 0.02 * f64::from((i * 37) % 11 - 5) / 5.0;
+    let early: Vec<(f64, f64)> = (0..40)
+        .map(|i| {
+            (
+                f64::from(i) * 0.25,
+                388.0 + 12.0 * (-f64::from(i) * 0.25 / 100.0).exp() + noise(i),
+            )
+        })
+        .collect();
+    let found = fit(&series(&early), &FitOptions::default()).unwrap();
+    assert!(found.has_rival(), "{:?}", found.notices);
+    assert_ne!(found.verdict(100.0, 720.0).unwrap(), Verdict::Settled);
+    let (text, _) = run_fit_command(
+        &csv(&early, "time_h,height_mm"),
+        "early.csv",
+        None,
+        &[],
+        false,
+    )
+    .unwrap();
+    assert!(text.contains("cannot be told yet"), "{text}");
 }

@@ -10,10 +10,11 @@
     reason = "a failing test may stop where it stands"
 )]
 
+use nalgebra::DVector;
 use rand::SeedableRng;
 use rand::rngs::StdRng;
 use rand_distr::{Distribution, StandardNormal};
-use stillheight::leastsquares::binomial_lower_quantile;
+use stillheight::leastsquares::{Settings, binomial_lower_quantile, solve};
 use stillheight::trials::settling::{FitOptions, Law, Notice, Series, SettlingFit, fit};
 
 const RUNS: usize = 120;
@@ -163,4 +164,60 @@ fn correlated_noise_widens_the_bands() {
     let white = simulate(truth, 0.0, 7);
     let false_alarms = white.iter().filter(|f| f.noise_correlation > 0.0).count();
     assert!(false_alarms < 15, "{false_alarms} false alarms in {RUNS}");
+}
+
+/// Long series are averaged on the way: what comes out must still be the least-squares fit of all
+/// readings. A direct fit of the same law, started there, may not move.
+#[test]
+fn a_long_series_is_fitted_to_the_last_digits() {
+    let mut random = StdRng::seed_from_u64(8);
+    let time_h: Vec<f64> = (0..1008).map(|k| f64::from(k) / 6.0).collect();
+    let height_mm: Vec<f64> = time_h
+        .iter()
+        .map(|t| {
+            let noise: f64 = StandardNormal.sample(&mut random);
+            394.0 + 6.0 * (-t / 30.0).exp() + 0.05 * noise
+        })
+        .collect();
+    let series = Series {
+        time_h: time_h.clone(),
+        height_mm: height_mm.clone(),
+        u_mm: None,
+    };
+    let found = fit(&series, &FitOptions::default()).unwrap();
+    let chosen = found.chosen().unwrap();
+    assert_eq!(chosen.law, Law::Exponential);
+    let start: Vec<f64> = chosen.parameters.iter().map(|p| p.value).collect();
+    let direct = solve(
+        &DVector::from_vec(start.clone()),
+        1008,
+        &Settings::default(),
+        |b, r, mut jacobian| {
+            for i in 0..1008 {
+                let e = (-time_h[i] / b[2]).exp();
+                r[i] = b[0] + (b[1] - b[0]) * e - height_mm[i];
+                if let Some(j) = jacobian.as_deref_mut() {
+                    j[(i, 0)] = 1.0 - e;
+                    j[(i, 1)] = e;
+                    j[(i, 2)] = (b[1] - b[0]) * e * time_h[i] / (b[2] * b[2]);
+                }
+            }
+        },
+    )
+    .unwrap();
+    assert!(direct.is_converged());
+    let sds = direct.standard_uncertainties_scaled().unwrap();
+    for (k, p) in chosen.parameters.iter().enumerate() {
+        let (moved, u) = (
+            (direct.parameters[k] - p.value).abs(),
+            p.standard_uncertainty.unwrap(),
+        );
+        assert!(moved < 1e-6 * u, "{} moved by {moved:e}, u {u:e}", p.name);
+        assert!(
+            (sds[k] - u).abs() < 1e-6 * u,
+            "{}: sd {u:e}, direct {:e}",
+            p.name,
+            sds[k]
+        );
+    }
 }

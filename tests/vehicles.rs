@@ -92,6 +92,7 @@ pub fn sheet(axles: Vec<Axle>, mass_kg: f64, centre_mm: [f64; 3]) -> BuildSheet 
             pitch: Angle::ZERO,
             slope_uncertainty: Angle::from_deg(0.3),
             flatness: Length::from_mm(1.0),
+            under_wheels: [[Length::ZERO; 2]; 2],
         },
         sensors: Vec::new(),
     }

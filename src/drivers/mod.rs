@@ -5,14 +5,27 @@
 //! Refused: anything that does not check. Noise on the line is counted, never
 //! raised as an error. Every driver needs a bounded room, whatever comes.
 
+mod checksum;
 mod counts;
+mod described;
+mod modbus;
 mod number;
 mod table;
+mod unit;
 mod wire;
 mod xdr;
 
+pub use checksum::{Check, Crc};
 pub use counts::Counts;
+pub use described::{
+    Described, Description, DescriptionError, Digits, Form, FrameForm, FrameValue, LineValue,
+    Pattern,
+};
+pub use modbus::{
+    BusSettings, Function, Modbus, NumberForm, RegisterValue, WordOrder, pause as modbus_pause,
+};
 pub use table::{DriverError, Entry, TABLE, driver_for, entry, source_of};
+pub use unit::ValueUnit;
 pub use wire::Wire;
 pub use xdr::Xdr;
 
@@ -364,13 +377,16 @@ pub trait Driver: std::fmt::Debug + Send {
     fn reopened(&mut self, at: Moment);
 
     /// Bytes to be sent now, if any: a question that the protocol needs
-    /// answered. To be asked often, at the latest at [`Driver::due`].
+    /// answered. To be asked whenever the port is open and [`Driver::due`] has
+    /// come; what it gives is to be sent at once.
     fn poll(&mut self, now: Moment, out: &mut Vec<Heard>) -> Option<Vec<u8>> {
         let _ = (now, out);
         None
     }
 
-    /// When [`Driver::poll`] must be asked next, where the protocol cares.
+    /// When [`Driver::poll`] must be asked next (perhaps long ago), as things
+    /// stand; nothing where the protocol needs nothing. Changes with every call
+    /// of the other methods.
     fn due(&self) -> Option<Moment> {
         None
     }

@@ -329,6 +329,16 @@ impl Driver for Wire {
         self.request(Request::Who, now)
     }
 
+    fn due(&self) -> Option<Moment> {
+        if self.knows_all() && !self.ask {
+            return None;
+        }
+        Some(
+            self.asked
+                .map_or(Moment::default(), |asked| asked + ASK_AGAIN),
+        )
+    }
+
     fn request(&mut self, request: Request, now: Moment) -> Option<Vec<u8>> {
         self.tag = self.tag.wrapping_add(1);
         let channel = |channel: Option<u8>| channel.unwrap_or(protocol::WHOLE_DEVICE);

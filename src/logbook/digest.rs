@@ -94,6 +94,12 @@ pub(super) fn of_reading(reading: &KeptReading) -> i64 {
             digest.number(value);
         }
     }
+    for sensor in &reading.sensors {
+        if let Some(temperature_c) = sensor.temperature_c {
+            digest.text(&sensor.name);
+            digest.number(temperature_c);
+        }
+    }
     digest.0.cast_signed()
 }
 

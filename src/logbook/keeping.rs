@@ -14,6 +14,7 @@ use super::records::{
     Calibration, Change, ChangeKind, Fit, KeptId, KeptReading, Load, Mark, MarkKind, Sitting,
     SittingId,
 };
+use super::thin;
 
 impl Logbook {
     /// Begins a sitting; what is kept from now on belongs to it. The same
@@ -245,10 +246,13 @@ fn insert_reading(
     sitting: i64,
     reading: &KeptReading,
 ) -> rusqlite::Result<i64> {
+    let key = thin::key_of(reading.loads.iter().map(|load| load.name.as_str()));
+    let level = thin::level_of(tx, &key, reading.at.unix_us())?;
     let id = insert(
         tx,
-        "INSERT INTO kept (sitting_id, at_us, still_since_us, load_case, kept_by, note, digest)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        "INSERT INTO kept
+         (sitting_id, at_us, still_since_us, load_case, kept_by, note, digest, loads_key, level)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         params![
             sitting,
             reading.at.unix_us(),
@@ -257,6 +261,8 @@ fn insert_reading(
             reading.by.word(),
             reading.note,
             digest::of_reading(reading),
+            key,
+            level,
         ],
     )?;
     for (place, load) in (0_i64..).zip(&reading.loads) {
@@ -293,8 +299,9 @@ fn insert_reading(
     for (place, sensor) in (0_i64..).zip(&reading.sensors) {
         tx.prepare_cached(
             "INSERT INTO kept_sensors
-             (kept_id, place, name, unit, value, noise_uncertainty, zero_uncertainty, quality)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+             (kept_id, place, name, unit, value, noise_uncertainty, zero_uncertainty, quality,
+              temperature_c)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         )?
         .execute(params![
             id,
@@ -305,6 +312,7 @@ fn insert_reading(
             sensor.noise_uncertainty,
             sensor.zero_uncertainty,
             sensor.quality,
+            sensor.temperature_c,
         ])?;
     }
     if let Some(state) = &reading.state {
@@ -360,6 +368,9 @@ fn look_through(reading: &KeptReading) -> Result<(), LogbookError> {
         }
         if let Some(value) = sensor.value {
             finite("value", &sensor.name, value)?;
+        }
+        if let Some(temperature_c) = sensor.temperature_c {
+            finite("temperature", &sensor.name, temperature_c)?;
         }
         if let Some(noise) = sensor.noise_uncertainty {
             not_negative("noise", &sensor.name, noise)?;

@@ -236,11 +236,11 @@ fn listed<T>(
     Ok(found)
 }
 
-const KEPT_COLUMNS: &str =
+pub(super) const KEPT_COLUMNS: &str =
     "id, sitting_id, at_us, still_since_us, load_case, kept_by, note, digest";
 
 /// A kept reading without its parts, and the digest it should have.
-fn kept_head(row: &Row<'_>) -> rusqlite::Result<(Kept, i64)> {
+pub(super) fn kept_head(row: &Row<'_>) -> rusqlite::Result<(Kept, i64)> {
     let since: Option<i64> = row.get(3)?;
     Ok((
         Kept {
@@ -263,7 +263,10 @@ fn kept_head(row: &Row<'_>) -> rusqlite::Result<(Kept, i64)> {
     ))
 }
 
-fn with_parts(connection: &Connection, (mut kept, digest): (Kept, i64)) -> rusqlite::Result<Kept> {
+pub(super) fn with_parts(
+    connection: &Connection,
+    (mut kept, digest): (Kept, i64),
+) -> rusqlite::Result<Kept> {
     let id = kept.id.0;
     let reading = &mut kept.reading;
     reading.loads = connection
@@ -289,7 +292,7 @@ fn with_parts(connection: &Connection, (mut kept, digest): (Kept, i64)) -> rusql
         .collect::<rusqlite::Result<_>>()?;
     reading.sensors = connection
         .prepare_cached(
-            "SELECT name, unit, value, noise_uncertainty, zero_uncertainty, quality
+            "SELECT name, unit, value, noise_uncertainty, zero_uncertainty, quality, temperature_c
              FROM kept_sensors WHERE kept_id = ?1 ORDER BY place",
         )?
         .query_map([id], |row| {
@@ -300,6 +303,7 @@ fn with_parts(connection: &Connection, (mut kept, digest): (Kept, i64)) -> rusql
                 noise_uncertainty: row.get(3)?,
                 zero_uncertainty: row.get(4)?,
                 quality: row.get(5)?,
+                temperature_c: row.get(6)?,
             })
         })?
         .collect::<rusqlite::Result<_>>()?;

@@ -36,6 +36,7 @@ mod lookup;
 mod raw;
 mod records;
 mod schema;
+mod thin;
 mod writer;
 
 pub use error::{LogbookError, Strange};
@@ -48,6 +49,7 @@ pub use records::{
     Unit,
 };
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
+pub use thin::Thinned;
 pub use writer::{Answer, HoldingBounds, LogbookWriter, Trouble, Unsaved, WriterState};
 
 #[cfg(test)]

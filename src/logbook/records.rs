@@ -113,6 +113,8 @@ pub struct KeptSensor {
     pub zero_uncertainty: f64,
     /// Its quality in one word, as the readings stage calls it.
     pub quality: String,
+    /// Temperature of the device in degrees Celsius, where it said.
+    pub temperature_c: Option<f64>,
 }
 
 /// A reading that is kept for good.

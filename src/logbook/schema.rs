@@ -18,7 +18,7 @@ pub const SCHEMA_VERSION: i64 = STEPS.len() as i64;
 
 /// Step n brings a file from version n to n + 1. A step that has been
 /// published is never altered; a new one is added below it.
-pub(super) const STEPS: [&str; 1] = [FIRST];
+pub(super) const STEPS: [&str; 2] = [FIRST, SECOND];
 
 const FIRST: &str = "
 CREATE TABLE sheets (
@@ -167,6 +167,35 @@ CREATE TABLE raw_samples (
 CREATE INDEX raw_samples_by_time ON raw_samples (at_us);
 ";
 
+/// Temperatures of the sensors; and for every kept reading which loads were on,
+/// as one text, and how coarse a thinning still takes it (see `thin.rs`, which
+/// says the same in Rust).
+const SECOND: &str = "
+ALTER TABLE kept_sensors ADD COLUMN temperature_c REAL;
+ALTER TABLE kept ADD COLUMN loads_key TEXT NOT NULL DEFAULT '';
+ALTER TABLE kept ADD COLUMN level INTEGER NOT NULL DEFAULT 0;
+UPDATE kept SET loads_key = coalesce((
+    SELECT group_concat(name, char(31)) FROM (
+        SELECT name FROM kept_loads WHERE kept_id = kept.id ORDER BY name
+    )
+), '');
+UPDATE kept SET level = found.level FROM (
+    SELECT id, CASE WHEN x IS NULL THEN 25 ELSE
+        (x > 0) + (x > 1) + (x > 3) + (x > 7) + (x > 15) + (x > 31) + (x > 63) + (x > 127) + (x > 255)
+        + (x > 511) + (x > 1023) + (x > 2047) + (x > 4095) + (x > 8191) + (x > 16383) + (x > 32767) + (x > 65535)
+        + (x > 131071) + (x > 262143) + (x > 524287) + (x > 1048575) + (x > 2097151) + (x > 4194303) + (x > 8388607) + (x > 16777215)
+    END AS level
+    FROM (
+        SELECT id, (a | b) - (a & b) AS x FROM (
+            SELECT id, at_us / 60000000 AS a,
+                lag(at_us) OVER (PARTITION BY loads_key ORDER BY at_us, id) / 60000000 AS b
+            FROM kept
+        )
+    )
+) AS found WHERE found.id = kept.id;
+CREATE INDEX kept_by_loads ON kept (loads_key, level, at_us);
+";
+
 /// Says which version a file has, or that it is none of ours. Writes nothing.
 pub(super) fn version_of(connection: &Connection, path: &Path) -> Result<i64, LogbookError> {
     let failed = |source| LogbookError::from_sqlite(path, "reading its version", source);
@@ -274,10 +303,14 @@ mod tests {
         let before = logbook.kept(Which::All).unwrap();
         drop(logbook);
 
-        let steps = [STEPS[0], "ALTER TABLE kept ADD COLUMN weather TEXT"];
+        let steps = [
+            STEPS[0],
+            STEPS[1],
+            "ALTER TABLE kept ADD COLUMN weather TEXT",
+        ];
         let logbook = Logbook::open_with(&path, &steps).unwrap();
         assert!(columns(&logbook, "kept").contains(&"weather".into()));
-        assert_eq!(version_of(&logbook.connection, &path).unwrap(), 2);
+        assert_eq!(version_of(&logbook.connection, &path).unwrap(), 3);
         assert_eq!(logbook.kept(Which::All).unwrap(), before);
         drop(logbook);
         // And the program of today does not touch it.
@@ -286,8 +319,8 @@ mod tests {
             matches!(
                 newer,
                 LogbookError::Newer {
-                    found: 2,
-                    known: 1,
+                    found: 3,
+                    known: 2,
                     ..
                 }
             ),
@@ -302,11 +335,12 @@ mod tests {
         drop(Logbook::open(&path).unwrap());
         let steps = [
             STEPS[0],
+            STEPS[1],
             "ALTER TABLE kept ADD COLUMN weather TEXT; CREATE TABLE kept (id INTEGER)",
         ];
         Logbook::open_with(&path, &steps).unwrap_err();
         let logbook = Logbook::open(&path).unwrap();
-        assert_eq!(version_of(&logbook.connection, &path).unwrap(), 1);
+        assert_eq!(version_of(&logbook.connection, &path).unwrap(), 2);
         assert!(!columns(&logbook, "kept").contains(&"weather".into()));
     }
 

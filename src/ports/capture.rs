@@ -14,6 +14,7 @@
 //! # Serial: 115200 8N1 /dev/ttyUSB0
 //! # Notes: one line for each further remark
 //! 1250 0 03010102
+//! 1300 0 sent 0701810183b4d500
 //! 81250 0 gone
 //! 990000 0 opened
 //! ```
@@ -21,7 +22,8 @@
 //! Header lines first, in any order; `Date` and at least one `Serial` (one for
 //! each port, numbered from 0 in their order) must be there. Then one line for
 //! each arrival: microseconds since `Date`, number of the port, and the bytes
-//! in hexadecimal, or the word `opened` or `gone`. Empty lines do not count.
+//! in hexadecimal, or the word `opened` or `gone`, or the word `sent` and the
+//! bytes that were sent. Empty lines do not count.
 
 use std::io::{BufRead, Write};
 
@@ -170,6 +172,11 @@ impl<W: Write> CaptureWriter<W> {
                 push_hex(&mut text, bytes);
                 writeln!(self.to, "{us} {} {text}", event.port)?;
             }
+            PortEventKind::Sent(bytes) => {
+                let mut text = String::with_capacity(2 * bytes.len() + 32);
+                push_hex(&mut text, bytes);
+                writeln!(self.to, "{us} {} sent {text}", event.port)?;
+            }
             PortEventKind::Opened { .. } => writeln!(self.to, "{us} {} opened", event.port)?,
             PortEventKind::Gone { .. } => writeln!(self.to, "{us} {} gone", event.port)?,
             PortEventKind::Refused { .. } => return Ok(()),
@@ -302,14 +309,22 @@ impl<R: BufRead> Replay<R> {
             .filter(|port| *port < self.header.serial.len())
             .ok_or_else(|| wrong("the port is not one of the header's"))?;
         let what = parts.next().ok_or_else(|| wrong("nothing happens in it"))?;
+        let sent = if what == "sent" {
+            Some(parts.next().ok_or_else(|| wrong("nothing was sent"))?)
+        } else {
+            None
+        };
         if parts.next().is_some() {
-            return Err(wrong("more than three parts"));
+            return Err(wrong("more than a line has"));
         }
         if us < self.last_us {
             return Err(CaptureError::Backward { line });
         }
         self.last_us = us;
+        let bytes =
+            |hex| parse_hex(hex).ok_or_else(|| wrong("the bytes are not pairs of hex digits"));
         let kind = match what {
+            "sent" => PortEventKind::Sent(bytes(sent.unwrap_or_default())?),
             "opened" => PortEventKind::Opened {
                 path: self
                     .header
@@ -320,9 +335,7 @@ impl<R: BufRead> Replay<R> {
             "gone" => PortEventKind::Gone {
                 why: GoneWhy::HungUp,
             },
-            hex => PortEventKind::Bytes(
-                parse_hex(hex).ok_or_else(|| wrong("the bytes are not pairs of hex digits"))?,
-            ),
+            hex => PortEventKind::Bytes(bytes(hex)?),
         };
         Ok(PortEvent {
             port,

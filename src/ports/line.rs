@@ -302,7 +302,10 @@ impl Tending {
                 written = writer.write(&sending), if !sending.is_empty() => match written {
                     Ok(count) => {
                         self.shared.bytes_out.fetch_add(count as u64, Relaxed);
-                        sending.drain(..count);
+                        let bytes = sending.drain(..count).collect();
+                        if !self.tell(PortEventKind::Sent(bytes)).await {
+                            break End::Stop;
+                        }
                     }
                     Err(error) if is_harmless(&error) => {}
                     Err(error) => break End::Gone(GoneWhy::Write(error.to_string())),
@@ -313,11 +316,7 @@ impl Tending {
                 },
             }
         };
-        let mut stream = reader.unsplit(writer);
-        // The mark "exclusive" stays on a node that somebody else still holds
-        // (a pseudo-terminal), and would lock us out. Where the port is gone
-        // this cannot work and need not.
-        let _ = stream.set_exclusive(false);
+        release(reader.unsplit(writer));
         end
     }
 
@@ -349,6 +348,19 @@ impl Tending {
             }
         }
     }
+}
+
+/// Closes a port. The mark "exclusive" stays on a node that somebody else still
+/// holds (a pseudo-terminal) and would lock us out; where the port is gone,
+/// taking it away cannot work and need not.
+fn release(stream: SerialStream) {
+    #[cfg(unix)]
+    let stream = {
+        let mut stream = stream;
+        let _ = stream.set_exclusive(false);
+        stream
+    };
+    drop(stream);
 }
 
 /// Waits until we are to stop, or the [`Port`] has been dropped.

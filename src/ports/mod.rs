@@ -49,6 +49,8 @@ pub enum PortEventKind {
     },
     /// Bytes arrived.
     Bytes(Vec<u8>),
+    /// Bytes were handed to the line.
+    Sent(Vec<u8>),
     /// The port was open and is no more; it will be looked for.
     Gone {
         /// In words.

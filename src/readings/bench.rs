@@ -98,6 +98,43 @@ impl Notice {
         }
     }
 
+    /// The message, with the names that the sheet gives the sensors.
+    pub fn words(&self, sensors: &[Sensor]) -> String {
+        let name = |index: usize| {
+            sensors
+                .get(index)
+                .map_or_else(|| index.to_string(), |sensor| sensor.name.clone())
+        };
+        match self {
+            Self::WrongKind { sensor, due } => format!(
+                "sensor '{}' should give {}, and its device does not",
+                name(*sensor),
+                match due {
+                    SampleKind::Angle => "an angle",
+                    SampleKind::Distance => "a distance",
+                }
+            ),
+            Self::TwoDevices { source, .. } => {
+                format!("two devices say that they are '{source}'")
+            }
+            Self::TwoSensors { first, second } => format!(
+                "sensors '{}' and '{}' are one and the same device",
+                name(*first),
+                name(*second)
+            ),
+            Self::Stranger(stranger) => {
+                let what = stranger.kind.map_or_else(
+                    || "nothing that can be used".to_owned(),
+                    |kind| kind.to_string(),
+                );
+                format!(
+                    "device '{}' is not in the sheet; it gives {what}",
+                    stranger.source
+                )
+            }
+        }
+    }
+
     /// What to do about it.
     pub const fn help(&self) -> &'static str {
         match self {
@@ -160,6 +197,17 @@ impl Bench {
             identities: BTreeMap::new(),
             strangers: BTreeMap::new(),
         }
+    }
+
+    /// Waits so much longer before a sensor counts as silent: for a clock that
+    /// runs faster than real time, where the computer's own delays count for
+    /// more.
+    #[must_use]
+    pub fn with_slack(mut self, slack: Span) -> Self {
+        for place in &mut self.places {
+            place.deadline = Span::from_us(place.deadline.us().saturating_add(slack.us().max(0)));
+        }
+        self
     }
 
     /// Takes what a driver heard on a port.

@@ -175,7 +175,7 @@ impl Channel {
         } else {
             self.live()
         };
-        let value = self.calibration.value(raw);
+        let value = self.calibration.value_at(raw, self.temperature_c);
         Reading {
             sensor,
             value,
@@ -299,8 +299,12 @@ impl Channel {
     }
 }
 
+/// The device's clock is believed as long as it goes with the arrivals to
+/// within this time in seconds: a busy computer takes bytes late, in bunches.
+const CLOCKS_AGREE_S: f64 = 10.0;
+
 /// Seconds from the last sample to this one: by the device's clock where it
-/// has one and agrees with the arrivals to within two seconds.
+/// has one.
 fn step_s(last: &Last, sample: &Sample) -> f64 {
     let arrivals = sample.at.since(last.at).s().max(0.0);
     let device = last
@@ -309,7 +313,7 @@ fn step_s(last: &Last, sample: &Sample) -> f64 {
         .and_then(|(before, now)| now.checked_sub(before))
         .map(|us| us as f64 * 1e-6);
     match device {
-        Some(device) if (device - arrivals).abs() < 2.0 => device,
+        Some(device) if (device - arrivals).abs() < CLOCKS_AGREE_S => device,
         _ => arrivals,
     }
 }

@@ -13,7 +13,9 @@ mod average;
 mod bench;
 mod channel;
 mod gate;
+pub mod neighbour;
 mod steady;
+pub mod zeroing;
 
 pub use average::{Average, Slope, average, slope};
 pub use bench::{Bench, Notice, Readiness, Stranger};
@@ -26,14 +28,22 @@ use crate::quantity::Moment;
 use crate::sheet::{Measurand, Sensor};
 
 /// What is known of a sensor beside what it says. Radians or metres.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Calibration {
-    /// What it shows when the true value is zero.
+    /// What it shows too much when the true value is `reference`.
     pub zero: f64,
     /// Standard uncertainty of the zero.
     pub zero_uncertainty: f64,
-    /// Standard uncertainty of the scale, as a share of the reading.
+    /// Growth of what it shows too much, as a share of the true value less
+    /// `reference`.
+    pub scale: f64,
+    /// Standard uncertainty of the scale, as a share.
     pub scale_uncertainty: f64,
+    /// The true value at which `zero` was found.
+    pub reference: f64,
+    /// Change of what it shows for a degree Celsius of its own temperature, and
+    /// the temperature at which `zero` was found.
+    pub warming: Option<(f64, f64)>,
     /// Mounted the other way round: the sign is turned, after the zero is
     /// taken off.
     pub reversed: bool,
@@ -47,22 +57,35 @@ impl Calibration {
             zero_uncertainty: sensor.zero_uncertainty,
             scale_uncertainty: sensor.scale_uncertainty,
             reversed: matches!(sensor.reads, Measurand::Tilt { reversed: true, .. }),
+            ..Self::default()
         }
     }
 
-    /// The value that a raw value stands for.
+    /// The value that a raw value stands for, at the temperature at which the
+    /// zero was found.
+    ///
+    /// # Method
+    /// raw = v + zero + scale (v - reference), solved for v.
     pub fn value(&self, raw: f64) -> f64 {
-        if self.reversed {
-            self.zero - raw
-        } else {
-            raw - self.zero
-        }
+        let value = (raw - self.zero + self.scale * self.reference) / (1.0 + self.scale);
+        if self.reversed { -value } else { value }
+    }
+
+    /// The same at another temperature of the sensor, where it tells it.
+    pub fn value_at(&self, raw: f64, temperature_c: Option<f64>) -> f64 {
+        let drift = self
+            .warming
+            .zip(temperature_c)
+            .map_or(0.0, |((per_c, at_c), now_c)| per_c * (now_c - at_c));
+        self.value(raw - drift)
     }
 
     /// Standard uncertainty of a value from zero and scale together: the part
     /// that no averaging takes away.
     pub fn uncertainty(&self, value: f64) -> f64 {
-        self.zero_uncertainty.hypot(self.scale_uncertainty * value)
+        let shown = if self.reversed { -value } else { value };
+        self.zero_uncertainty
+            .hypot(self.scale_uncertainty * (shown - self.reference))
     }
 }
 

@@ -96,7 +96,7 @@ fn leave_words(sheet: &BuildSheet, why: &LeaveIt) -> String {
             deviation,
             half_interval,
         } => format!(
-            "leave it for now: {} would be {} off, but that is only known to ± {}",
+            "leave it for now: finished, {} would be {} off, but that is only known to ± {}",
             aim_name(sheet, *key),
             amount(*key, deviation.abs(), units),
             amount(*key, *half_interval, units)

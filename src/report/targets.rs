@@ -2,7 +2,9 @@
 
 use super::Table;
 use super::words::{level_words, signed, turn_words};
-use crate::quantity::{Angle, Force, Length, Quantity, UnitSystem};
+use crate::quantity::{
+    Angle, Force, Length, Mass, Quantity, RollRate, SpringRate, UnitSystem, decimals,
+};
 use crate::sheet::BuildSheet;
 use crate::statics::{CaseQuantities, Cause, Influence};
 use serde_json::{Value, json};
@@ -47,7 +49,9 @@ pub fn targets_text(sheet: &BuildSheet, cases: &[CaseReport]) -> String {
         text.push_str(&links(sheet, case));
         text.push_str(&units_tables(&case.found, units));
         text.push_str(&axles(&case.found, units));
-        text.push_str(&influence(&case.influence, units));
+        if case.is_target || cases.len() == 1 {
+            text.push_str(&influence(&case.influence, units));
+        }
         for w in &case.found.warnings {
             text.push_str(&format!("  WARNING {} [{}]\n", w.text, w.code));
         }
@@ -63,12 +67,12 @@ pub fn targets_text(sheet: &BuildSheet, cases: &[CaseReport]) -> String {
 fn heights(sheet: &BuildSheet, case: &CaseReport) -> String {
     let units = sheet.units;
     let mut table = if case.is_target {
-        Table::new(["  station", "height", "target", "off"])
+        Table::new(["station", "height", "target", "off"])
     } else {
-        Table::new(["  station", "height"])
+        Table::new(["station", "height"])
     };
     for (i, (name, height)) in case.found.heights.iter().enumerate() {
-        let mut cells = vec![format!("  {name}"), height.shown(units)];
+        let mut cells = vec![name.clone(), height.shown(units)];
         if case.is_target {
             match sheet.targets.heights.iter().find(|t| t.station == i) {
                 Some(t) => cells.extend([t.height.shown(units), signed(*height - t.height, units)]),
@@ -80,7 +84,7 @@ fn heights(sheet: &BuildSheet, case: &CaseReport) -> String {
     if table.is_empty() {
         String::new()
     } else {
-        table.lines(2)
+        table.lines(4)
     }
 }
 
@@ -109,84 +113,97 @@ fn links(sheet: &BuildSheet, case: &CaseReport) -> String {
 }
 
 fn units_tables(found: &CaseQuantities, units: UnitSystem) -> String {
-    let number = |l: Length| {
-        crate::quantity::decimals(
-            l.number(units),
-            if units == UnitSystem::Inch { 2 } else { 1 },
-        )
-    };
-    let unit = Length::unit(units);
-    let (length, squeezed) = (format!("length {unit}"), format!("squeezed {unit}"));
-    let (preload, sag) = (format!("preload {unit}"), format!("sag {unit}"));
-    let travel = format!("travel up/down {unit}");
-    let bind = format!("bind margin {unit}");
-    let force = format!("force {}", Force::unit(units));
+    let places = if units == UnitSystem::Inch { 2 } else { 1 };
+    let number = |l: Length| decimals(l.number(units), places);
     let mut table = Table::new([
-        "  spring", "lean deg", &length, &force, &squeezed, &preload, &sag, "sag %", &travel, &bind,
-    ]);
+        "spring",
+        "lean deg",
+        "length",
+        "force",
+        "squeezed",
+        "preload",
+        "sag",
+        "sag %",
+        "travel up",
+        "travel down",
+        "bind margin",
+    ])
+    .stacked();
     for u in &found.units {
         table.row([
-            format!("  {}", u.name),
-            u.angle
-                .map_or("-".to_owned(), |a| crate::quantity::decimals(a.deg(), 2)),
+            u.name.clone(),
+            u.angle.map_or("-".to_owned(), |a| decimals(a.deg(), 2)),
             number(u.length),
-            crate::quantity::decimals(u.force.number(units), 0),
+            decimals(u.force.number(units), 0),
             number(u.compression),
             number(u.preload),
             number(u.sag),
-            crate::quantity::decimals(u.sag_share * 100.0, 0),
-            format!("{} / {}", number(u.travel_up), number(u.travel_down)),
+            decimals(u.sag_share * 100.0, 0),
+            number(u.travel_up),
+            number(u.travel_down),
             u.bind_margin.map_or("-".to_owned(), number),
         ]);
     }
-    table.lines(2)
+    format!(
+        "  springs, in {} and {}\n{}",
+        Length::unit(units),
+        Force::unit(units),
+        table.lines(4)
+    )
 }
 
 fn axles(found: &CaseQuantities, units: UnitSystem) -> String {
+    let places = if units == UnitSystem::Inch { 2 } else { 1 };
     let mut table = Table::new([
-        "  axle",
+        "axle",
         "wheel rate",
         "ride rate",
         "roll rate",
-        "frequency",
-        "sprung on it",
+        "frequency Hz",
+        "sprung mass",
         "roll centre",
-        "wheel loads left/right",
-    ]);
+        "load left",
+        "load right",
+    ])
+    .stacked();
     for a in found.axles.iter().filter(|a| a.carries) {
         table.row([
-            format!("  {}", a.name),
-            a.wheel_rate.shown(units),
-            a.ride_rate.shown(units),
-            a.roll_rate.shown(units),
-            a.frequency.map_or("-".to_owned(), |f| f.shown(units)),
-            a.sprung_mass.shown(units),
+            a.name.clone(),
+            decimals(a.wheel_rate.number(units), places),
+            decimals(a.ride_rate.number(units), places),
+            decimals(a.roll_rate.number(units), 0),
+            a.frequency.map_or("-".to_owned(), |f| decimals(f.hz(), 2)),
+            decimals(a.sprung_mass.number(units), 0),
             a.roll_centre_height
-                .map_or("-".to_owned(), |h| h.shown(units)),
-            format!(
-                "{} / {}",
-                a.wheel_loads[0].shown(units),
-                a.wheel_loads[1].shown(units)
-            ),
+                .map_or("-".to_owned(), |h| decimals(h.number(units), places)),
+            decimals(a.wheel_loads[0].number(units), 0),
+            decimals(a.wheel_loads[1].number(units), 0),
         ]);
     }
     if table.is_empty() {
-        String::new()
-    } else {
-        table.lines(2)
+        return String::new();
     }
+    format!(
+        "  axles, in {}, {}, {}, {} and {}; rates at one wheel\n{}",
+        SpringRate::unit(units),
+        RollRate::unit(units),
+        Mass::unit(units),
+        Length::unit(units),
+        Force::unit(units),
+        table.lines(4)
+    )
 }
 
 fn influence(all: &[Influence], units: UnitSystem) -> String {
     let Some(first) = all.first() else {
         return String::new();
     };
-    let mut headings = vec!["  what it does".to_owned()];
+    let mut headings = vec!["change".to_owned()];
     headings.extend(first.heights.iter().map(|(name, _)| name.clone()));
     headings.push("roll deg".to_owned());
     headings.push("pitch deg".to_owned());
     headings.extend(first.links.iter().map(|(name, _)| format!("{name} deg")));
-    let mut table = Table::default();
+    let mut table = Table::default().stacked();
     table.row_of(headings);
     for i in all {
         let places = if matches!(i.cause, Cause::Kilogram { .. }) {
@@ -194,18 +211,22 @@ fn influence(all: &[Influence], units: UnitSystem) -> String {
         } else {
             2
         };
-        let mut cells = vec![format!("  {}", cause_words(&i.cause, units))];
+        let mut cells = vec![cause_words(&i.cause, units)];
         let shift = |l: Length| plus(l.number(units), places);
         cells.extend(i.heights.iter().map(|(_, h)| shift(*h)));
         cells.extend([i.roll, i.pitch].map(|a| plus(a.deg(), places)));
         cells.extend(i.links.iter().map(|(_, a)| plus(a.deg(), places)));
         table.row_of(cells);
     }
-    format!("  heights in {}\n{}", Length::unit(units), table.lines(2))
+    format!(
+        "  what a change does to the heights, in {}\n{}",
+        Length::unit(units),
+        table.lines(4)
+    )
 }
 
 fn plus(value: f64, places: usize) -> String {
-    let text = crate::quantity::decimals(value, places);
+    let text = decimals(value, places);
     if text.starts_with('-') {
         text
     } else {
@@ -217,7 +238,7 @@ fn cause_words(cause: &Cause, units: UnitSystem) -> String {
     match cause {
         Cause::CollarTurn { unit, rise } => {
             format!(
-                "{unit}: collar {} up ({})",
+                "{unit} collar {} up ({})",
                 turn_words(1.0),
                 rise.show(units, 2)
             )
@@ -225,7 +246,7 @@ fn cause_words(cause: &Cause, units: UnitSystem) -> String {
         Cause::Kilogram { place } => format!("1 kg at {place}"),
         Cause::Hole { unit, upper, hole } => {
             format!(
-                "{unit}: {} bolt to {hole}",
+                "{unit} {} bolt to {hole}",
                 if *upper { "upper" } else { "lower" }
             )
         }

@@ -1,5 +1,6 @@
 //! The command line.
 
+use crate::quantity::{Dimension, Force, Length};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -8,7 +9,8 @@ use std::path::PathBuf;
 #[command(version, about, long_about = None, after_help = "\
 Try it without any hardware:  stillheight rehearse
 Begin with your own vehicle:  stillheight sheet new van.toml
-Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input")]
+Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input,
+3 no law of settling is an answer")]
 pub struct Arguments {
     /// What to do.
     #[command(subcommand)]
@@ -20,12 +22,26 @@ pub struct Arguments {
 pub enum Command {
     /// Write, check or describe a build sheet.
     Sheet(SheetArguments),
+    /// Before the weld: which spring at which lean and where to tack the mounts;
+    /// room round the wheel; the lateral link through its travel.
+    Layout(LayoutArguments),
+    /// A spring of unknown rate from its wire, coils and ends.
+    Wire(WireArguments),
+    /// From scale readings, axle weights or a list of parts to the sprung weight
+    /// and its centre.
+    Weigh(WeighArguments),
     /// Static targets of every load case, from the build sheet alone.
     Targets(TargetsArguments),
     /// Read the sensors and show live how the vehicle stands.
     Watch(WatchArguments),
     /// The whole job on a simulated vehicle, sensors on pseudo-terminals.
     Rehearse(RehearseArguments),
+    /// List ports and sensors; tell what speaks; find which sensor is where.
+    Sensors(SensorsArguments),
+    /// Zero the sensors of a sheet, or map the floor, step by step.
+    Zero(ZeroArguments),
+    /// Record what ports say, byte by byte with times, to be played with 'watch --from'.
+    Record(RecordArguments),
     /// What to change, ranked, with what each plan does; or why to leave it.
     Advise(AdviseArguments),
     /// Enter what was done; without anything, whether it did what was promised.
@@ -34,6 +50,157 @@ pub enum Command {
     Log(LogArguments),
     /// Write the logbook out as CSV or JSON.
     Export(ExportArguments),
+    /// Keep one reading as soon as the vehicle is still, print it, end.
+    Read(ReadArguments),
+    /// What settling has done and will still do, from the kept readings.
+    Settle(SettleArguments),
+}
+
+/// `read`.
+#[derive(Debug, Args)]
+pub struct ReadArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// Keep the reading in the logbook beside the sheet; without it the
+    /// reading is only printed.
+    #[arg(long)]
+    pub keep: bool,
+    /// Loads of the sheet that are on; may be given several times.
+    #[arg(long = "load", value_name = "NAME")]
+    pub loads: Vec<String>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// Give up where the vehicle is not still after this long.
+    #[arg(long, value_name = "DURATION", value_parser = duration, default_value = "2min")]
+    pub within: f64,
+}
+
+/// `settle`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
+pub struct SettleArguments {
+    /// Something else than the answer.
+    #[command(subcommand)]
+    pub action: Option<SettleAction>,
+    /// The answer.
+    #[command(flatten)]
+    pub answer: SettleAnswerArguments,
+}
+
+/// `settle SHEET`.
+#[derive(Debug, Args)]
+pub struct SettleAnswerArguments {
+    /// The build sheet whose logbook is looked at.
+    #[arg(required = true)]
+    pub sheet: Option<PathBuf>,
+    /// Readings with exactly these loads on; may be given several times.
+    /// Without it: the loads of the newest reading.
+    #[arg(long = "load", value_name = "NAME", conflicts_with = "bare")]
+    pub loads: Vec<String>,
+    /// Readings with no load on.
+    #[arg(long)]
+    pub bare: bool,
+    /// What is still to come below this counts as settled, for heights and
+    /// sags, for example "0.5 mm"; an angle is taken for angles. Without it:
+    /// a fifth of the sheet's tolerance of each target.
+    #[arg(long, value_name = "LENGTH|ANGLE")]
+    pub tolerance: Vec<String>,
+    /// Only quantities whose name holds this, for example "rear left".
+    #[arg(long, value_name = "TEXT")]
+    pub only: Option<String>,
+    /// Draw time by its logarithm: creep is then a straight line.
+    #[arg(long)]
+    pub log_time: bool,
+    /// Print JSON: mm, deg, h.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What else can be done about settling.
+#[derive(Debug, Subcommand)]
+pub enum SettleAction {
+    /// Fit the laws to a CSV file with the columns time_h and height_mm.
+    Fit {
+        /// The file; other units by other names: time_s, time_min, time_d,
+        /// height_cm, height_m, height_in; if wanted u_mm.
+        #[arg(long, value_name = "FILE")]
+        csv: PathBuf,
+        /// Only this law: none, exponential, two-exponentials, log-creep, power.
+        #[arg(long, value_name = "NAME")]
+        law: Option<String>,
+        /// Holds a parameter, for example --fix start_mm=400; may be given
+        /// several times.
+        #[arg(long = "fix", value_name = "NAME=VALUE", allow_hyphen_values = true)]
+        fixes: Vec<String>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Keep a still reading every so often, for days, without a screen.
+    Watch {
+        /// The build sheet.
+        sheet: PathBuf,
+        /// How often, once things are quiet; denser after a change of load.
+        #[arg(long, value_name = "DURATION", value_parser = duration, default_value = "10min")]
+        every: f64,
+        /// Loads of the sheet that are on; may be given several times.
+        #[arg(long = "load", value_name = "NAME")]
+        loads: Vec<String>,
+        /// Stop after this long.
+        #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+        length: Option<f64>,
+        /// JSON lines.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Print a systemd user unit that keeps watch through log-outs and restarts.
+    Unit {
+        /// The build sheet.
+        sheet: PathBuf,
+        /// How often.
+        #[arg(long, value_name = "DURATION", value_parser = duration, default_value = "10min")]
+        every: f64,
+        /// Loads of the sheet that are on; may be given several times.
+        #[arg(long = "load", value_name = "NAME")]
+        loads: Vec<String>,
+    },
+    /// Enter what was done to the vehicle, so that a step in the readings has
+    /// its reason.
+    Event {
+        /// The build sheet.
+        sheet: PathBuf,
+        /// What it was.
+        #[arg(long, value_enum)]
+        what: Event,
+        /// Coilover or corner, where one was worked on.
+        #[arg(long, value_name = "NAME")]
+        coilover: Option<String>,
+        /// Turns of the collar, up is positive.
+        #[arg(long, allow_hyphen_values = true)]
+        turns: Option<f64>,
+        /// When, local time, for example "2026-03-01 17:30"; without it: now.
+        #[arg(long, value_name = "TIME")]
+        at: Option<String>,
+        /// Words to it.
+        #[arg(long, default_value = "")]
+        note: String,
+    },
+}
+
+/// What was done to the vehicle.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Event {
+    /// A collar was turned: --coilover and --turns.
+    Collar,
+    /// A mount went to another hole: --coilover, the holes in --note.
+    Hole,
+    /// Another spring was fitted: --coilover; the clock of settling starts anew.
+    Spring,
+    /// Weight was put on for good.
+    Weight,
+    /// The vehicle was driven or moved.
+    Moved,
 }
 
 /// `sheet`.
@@ -91,6 +258,138 @@ pub struct TargetsArguments {
     /// --set rear.spring.rate="26 N/mm"; may be given several times.
     #[arg(long = "set", value_name = "PATH=VALUE")]
     pub overrides: Vec<String>,
+    /// A table over a field of the sheet, in the targets' case or --case, for example
+    /// --sweep rear.spring.rate="20..30/2 N/mm"; may be given twice.
+    #[arg(long = "sweep", value_name = "PATH=FROM..TO/STEP")]
+    pub sweeps: Vec<String>,
+    /// Print the table of --sweep as CSV.
+    #[arg(long, requires = "sweeps", conflicts_with = "json")]
+    pub csv: bool,
+}
+
+/// `layout`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("view").args(["lean", "wheel", "link"])))]
+#[command(group(clap::ArgGroup::new("form").args(["json", "csv"])))]
+pub struct LayoutArguments {
+    /// The build sheet; [wish], [[stock]] and [wheel] say what is asked.
+    pub sheet: PathBuf,
+    /// How the wheel rate falls with lean, instead of the candidates.
+    #[arg(long)]
+    pub lean: bool,
+    /// Room round the wheel, instead of the candidates.
+    #[arg(long)]
+    pub wheel: bool,
+    /// The lateral link through its travel, instead of the candidates.
+    #[arg(long)]
+    pub link: bool,
+    /// Print JSON: mm, deg, N, kg, N/mm, Hz.
+    #[arg(long)]
+    pub json: bool,
+    /// Print the candidates as CSV, one line for each case.
+    #[arg(long, conflicts_with = "view")]
+    pub csv: bool,
+    /// So many candidates, best first (JSON and CSV have all).
+    #[arg(long, value_name = "N", default_value_t = 12, conflicts_with = "view")]
+    pub rows: usize,
+    /// With --lean: this spring of the stock instead of the first.
+    #[arg(long, value_name = "NAME", requires = "lean")]
+    pub spring: Option<String>,
+    /// With --lean: travel of the wheels each way for which the ends are given.
+    #[arg(long, value_name = "LENGTH", value_parser = length, requires = "lean")]
+    pub travel: Option<Length>,
+    /// With --wheel: which of these sizes is the largest that clears, for example
+    /// "215/65R16,235/60R17".
+    #[arg(long, value_name = "CODES", value_delimiter = ',', requires = "wheel")]
+    pub sizes: Vec<String>,
+    /// With --link: wheel travel up in use; else what the coilovers have left.
+    #[arg(long, value_name = "LENGTH", value_parser = length, requires = "link")]
+    pub up: Option<Length>,
+    /// With --link: wheel travel down in use; else what the coilovers have left.
+    #[arg(long, value_name = "LENGTH", value_parser = length, requires = "link")]
+    pub down: Option<Length>,
+    /// Write the picture of the view to this file; an existing file is kept.
+    #[arg(long, value_name = "FILE", requires = "view")]
+    pub svg: Option<PathBuf>,
+    /// Replace an existing file.
+    #[arg(long, requires = "svg")]
+    pub force: bool,
+    /// Another value for a field of the sheet, for example
+    /// --set wish.lean_step="2 deg"; may be given several times.
+    #[arg(long = "set", value_name = "PATH=VALUE")]
+    pub overrides: Vec<String>,
+}
+
+/// `wire`. Tolerances are limits: surely no more than that.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("across").required(true).args(["coil", "outside"])))]
+pub struct WireArguments {
+    /// Diameter of the wire.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub wire: Length,
+    /// Mean diameter of the coil, from middle to middle of the wire.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub coil: Option<Length>,
+    /// Outside diameter of the coil, instead of the mean one.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub outside: Option<Length>,
+    /// Coils that work: all that do not touch their neighbour or a seat.
+    #[arg(long, value_name = "N")]
+    pub active: f64,
+    /// How the ends are made.
+    #[arg(long, value_enum, default_value = "squared-ground")]
+    pub ends: WireEnds,
+    /// Free length.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub free: Length,
+    /// Modulus of rigidity of the wire; else that of patented steel wire, 81.37 GPa.
+    #[arg(long, value_name = "MODULUS", value_parser = modulus_pa)]
+    pub modulus: Option<f64>,
+    /// How far the wire's diameter may be off.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub wire_tolerance: Option<Length>,
+    /// How far the coil's diameter may be off.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub coil_tolerance: Option<Length>,
+    /// How far the count of active coils may be off.
+    #[arg(long, value_name = "N")]
+    pub active_tolerance: Option<f64>,
+    /// The stress at this force too, for example "3000 N"; may be given several times.
+    #[arg(long = "at", value_name = "FORCE", value_parser = force)]
+    pub forces: Vec<Force>,
+    /// Units of the answer.
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: Units,
+    /// Print JSON: mm, N, N/mm, MPa.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// How the ends of a spring's wire are made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum WireEnds {
+    /// Cut off.
+    Plain,
+    /// Cut off and ground flat.
+    PlainGround,
+    /// Closed: the last coil lies on the one before.
+    Squared,
+    /// Closed and ground flat.
+    SquaredGround,
+}
+
+/// `weigh`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("what").required(true).args(["file", "example"])))]
+pub struct WeighArguments {
+    /// The weighing, a TOML file; --example prints one to begin with.
+    pub file: Option<PathBuf>,
+    /// Print a commented weighing that works as it is.
+    #[arg(long)]
+    pub example: bool,
+    /// Print JSON: mm, kg.
+    #[arg(long, conflicts_with = "example")]
+    pub json: bool,
 }
 
 /// How live results are told without a screen.
@@ -118,6 +417,138 @@ pub struct WatchArguments {
     /// Loads of the sheet that are on from the start; may be given several times.
     #[arg(long = "load", value_name = "NAME")]
     pub loads: Vec<String>,
+    /// Look for sensors with an id of their own on this port too (a pseudo-terminal
+    /// is never listed); may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// Play a capture instead of reading ports; nothing is written to the logbook.
+    #[arg(long, value_name = "FILE", conflicts_with = "port")]
+    pub from: Option<PathBuf>,
+    /// How fast a capture is played: 1 is as it was, 10 ten times as fast, 'max'
+    /// as fast as can be.
+    #[arg(long, value_name = "N", default_value = "1", value_parser = play_speed, requires = "from")]
+    pub speed: f64,
+    /// Say when a zero is older than this.
+    #[arg(long, value_name = "DURATION", default_value = "30d", value_parser = duration)]
+    pub old_zero: f64,
+}
+
+/// `sensors`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct SensorsArguments {
+    /// What to do; without it ports are listed with what speaks on each.
+    #[command(subcommand)]
+    pub action: Option<SensorsAction>,
+    /// This port too (a pseudo-terminal is never listed); may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// The ports of this sheet too, with the protocols that it describes.
+    #[arg(long, value_name = "SHEET")]
+    pub sheet: Option<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// Listen so long at each speed, for example 3s.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+}
+
+/// What can be done with sensors.
+#[derive(Debug, Subcommand)]
+pub enum SensorsAction {
+    /// Tell protocol and speed of what is on a port, and print the lines for the sheet.
+    Try(TryArguments),
+    /// Find which sensor is where: the one that moves is the one that is asked for.
+    Find(FindArguments),
+}
+
+/// `sensors try`.
+#[derive(Debug, Args)]
+pub struct TryArguments {
+    /// The port.
+    pub port: PathBuf,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// At this speed only.
+    #[arg(long)]
+    pub baud: Option<u32>,
+    /// Listen so long at each speed, for example 3s.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+}
+
+/// `sensors find`.
+#[derive(Debug, Args)]
+pub struct FindArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// Only this sensor of the sheet; may be given several times.
+    #[arg(long, value_name = "NAME")]
+    pub place: Vec<String>,
+    /// This port too; may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// How steps are asked for and given.
+    #[command(flatten)]
+    pub stepping: Stepping,
+}
+
+/// How a guided command is led.
+#[derive(Debug, Clone, Args)]
+pub struct Stepping {
+    /// One line after the other instead of one step a screen.
+    #[arg(long)]
+    pub plain: bool,
+    /// Take the answers from this file, one a line, instead of the keyboard.
+    #[arg(long, value_name = "FILE")]
+    pub steps: Option<PathBuf>,
+    /// Wait at most so long at each step.
+    #[arg(long, value_name = "DURATION", default_value = "5min", value_parser = duration)]
+    pub wait: f64,
+}
+
+/// `zero`.
+#[derive(Debug, Args)]
+pub struct ZeroArguments {
+    /// The build sheet.
+    pub sheet: PathBuf,
+    /// Only this sensor of the sheet; may be given several times.
+    #[arg(long, value_name = "NAME")]
+    pub sensor: Vec<String>,
+    /// Map the floor instead: heights at wheels, beams and stations.
+    #[arg(long)]
+    pub floor: bool,
+    /// With --floor: the inclinometer that lies on the straight edge.
+    #[arg(long, value_name = "NAME", requires = "floor")]
+    pub with: Option<String>,
+    /// This port too; may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// How steps are asked for and given.
+    #[command(flatten)]
+    pub stepping: Stepping,
+}
+
+/// `record`.
+#[derive(Debug, Args)]
+pub struct RecordArguments {
+    /// The ports, then the file to write; an existing file is kept.
+    #[arg(required = true, value_name = "PORT... FILE")]
+    pub paths: Vec<PathBuf>,
+    /// Record the ports of this sheet (and ask the sensors what it says must be asked).
+    #[arg(long, value_name = "SHEET")]
+    pub sheet: Option<PathBuf>,
+    /// Line speed; without it it is found out by listening.
+    #[arg(long)]
+    pub baud: Option<u32>,
+    /// Stop after this long, for example 90s.
+    #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
+    pub length: Option<f64>,
+    /// What happens, in words; goes into the file.
+    #[arg(long, value_name = "WORDS")]
+    pub situation: Option<String>,
 }
 
 /// `rehearse`.
@@ -135,9 +566,41 @@ pub struct RehearseArguments {
     /// Chooses the noise, the sensors' zeros and the helper's moves.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
+    /// Pull a sensor's plug for a while, for example "rear link@30s-42s"; may be
+    /// given several times.
+    #[arg(long, value_name = "SENSOR@FROM-TO", value_parser = unplug)]
+    pub unplug: Vec<Unplug>,
     /// Keep sheet and logbook in this folder (else they are thrown away).
     #[arg(long, value_name = "FOLDER")]
     pub folder: Option<PathBuf>,
+}
+
+/// A sensor without its plug for a while.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unplug {
+    /// The sensor's name.
+    pub sensor: String,
+    /// Simulated seconds at which the plug is pulled.
+    pub from_s: f64,
+    /// Simulated seconds at which it is back.
+    pub to_s: f64,
+}
+
+/// Reads `rear link@30s-42s`.
+fn unplug(text: &str) -> Result<Unplug, String> {
+    let form =
+        || format!("'{text}' is not of the form 'SENSOR@FROM-TO', for example 'rear link@30s-42s'");
+    let (sensor, times) = text.rsplit_once('@').ok_or_else(form)?;
+    let (from, to) = times.split_once('-').ok_or_else(form)?;
+    let (from_s, to_s) = (duration(from)?, duration(to)?);
+    if to_s <= from_s {
+        return Err(format!("'{to}' is not after '{from}'"));
+    }
+    Ok(Unplug {
+        sensor: sensor.trim().to_owned(),
+        from_s,
+        to_s,
+    })
 }
 
 /// `advise`.
@@ -220,6 +683,69 @@ pub struct ExportArguments {
     pub force: bool,
 }
 
+/// Reads a length with its unit.
+fn length(text: &str) -> Result<Length, String> {
+    with_unit(text, Dimension::Length).map(Length::new)
+}
+
+/// Reads a force with its unit.
+fn force(text: &str) -> Result<Force, String> {
+    with_unit(text, Dimension::Force).map(Force::new)
+}
+
+fn with_unit(text: &str, due: Dimension) -> Result<f64, String> {
+    let read = crate::quantity::read(text, due).map_err(|e| format!("{e}; {}", e.help()))?;
+    Ok(read.si)
+}
+
+/// Reads `81.4 GPa`, `79300 N/mm2` or `11.5 Mpsi` as pascals.
+fn modulus_pa(text: &str) -> Result<f64, String> {
+    /// Pascals in a pound-force per square inch, from the exact definitions.
+    const PSI: f64 = crate::quantity::NEWTONS_PER_POUND_FORCE
+        / (crate::quantity::METRES_PER_INCH * crate::quantity::METRES_PER_INCH);
+    let text = text.trim();
+    let split = text
+        .find(|c: char| c.is_ascii_alphabetic())
+        .unwrap_or(text.len());
+    let (number, unit) = text.split_at(split);
+    let factor = match unit.trim() {
+        "GPa" => 1e9,
+        "MPa" | "N/mm2" | "N/mm²" => 1e6,
+        "Mpsi" => 1e6 * PSI,
+        "ksi" => 1e3 * PSI,
+        "psi" => PSI,
+        "" => {
+            return Err(format!(
+                "'{text}' has no unit; write for example '81.4 GPa'"
+            ));
+        }
+        other => {
+            return Err(format!(
+                "unknown unit '{other}'; use GPa, MPa, N/mm2, Mpsi, ksi or psi"
+            ));
+        }
+    };
+    match number.trim().parse::<f64>() {
+        // From a soft plastic to twice steel.
+        Ok(n) if (1e8..=2e11).contains(&(n * factor)) => Ok(n * factor),
+        Ok(_) => Err(format!("'{text}' is no modulus from 0.1 to 200 GPa")),
+        Err(_) => Err(format!("'{}' is no number", number.trim())),
+    }
+}
+
+/// Reads `10` or `max` as a speed.
+fn play_speed(text: &str) -> Result<f64, String> {
+    match text.trim() {
+        "max" => Ok(f64::INFINITY),
+        number => match number.parse::<f64>() {
+            Ok(n) if n.is_finite() && (0.01..=1e4).contains(&n) => Ok(n),
+            _ => Err(format!(
+                "'{text}' is no speed from 0.01 to 10000, nor 'max'"
+            )),
+        },
+    }
+}
+
 /// Reads `90`, `90s`, `5min`, `2h` as seconds.
 fn duration(text: &str) -> Result<f64, String> {
     let text = text.trim();
@@ -260,6 +786,16 @@ mod tests {
         assert_eq!(duration("1.5 min").unwrap(), 90.0);
         for wrong in ["90", "-3s", "3 weeks", "s", "nan s"] {
             assert!(duration(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_modulus_needs_its_unit() {
+        assert_eq!(modulus_pa("81.37 GPa").unwrap(), 81.37e9);
+        assert_eq!(modulus_pa("79300 N/mm2").unwrap(), 79.3e9);
+        assert!((modulus_pa("11.5 Mpsi").unwrap() / 79.29e9 - 1.0).abs() < 1e-4);
+        for wrong in ["81", "81 kg", "-3 GPa", "GPa", "inf GPa", "5000 GPa"] {
+            assert!(modulus_pa(wrong).is_err(), "{wrong}");
         }
     }
 

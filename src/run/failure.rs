@@ -1,6 +1,7 @@
 //! How a command fails: one message, a stable code, what to do, an exit code.
 
 use crate::drivers::DriverError;
+use crate::layout::LayoutError;
 use crate::logbook::LogbookError;
 use crate::ports::PortError;
 use crate::rehearsal::RehearsalError;
@@ -78,6 +79,20 @@ impl From<StaticsError> for Failure {
             code: e.code().to_owned(),
             help: e.help().to_owned(),
             exit: exit(e.is_users_to_fix()),
+        }
+    }
+}
+
+impl From<LayoutError> for Failure {
+    fn from(e: LayoutError) -> Self {
+        match e {
+            LayoutError::Statics(e) => e.into(),
+            e => Self {
+                message: e.to_string(),
+                code: e.code().to_owned(),
+                help: e.help().to_owned(),
+                exit: 2,
+            },
         }
     }
 }

@@ -2,12 +2,13 @@
 
 use super::arguments::{ExportArguments, LogArguments};
 use super::{Failure, sheets};
-use crate::logbook::{Logbook, Which, beside};
+use crate::logbook::{Logbook, LogbookError, Which, beside};
 use crate::report::{events_csv, history_json, history_json_lines, kept_csv, log_table};
 use std::path::Path;
 use std::process::ExitCode;
 
-fn open(sheet: &Path) -> Result<Logbook, Failure> {
+/// The logbook beside a sheet, for reading; an older one is brought up to date first.
+pub(super) fn open(sheet: &Path) -> Result<Logbook, Failure> {
     let path = beside(sheet);
     if !path.exists() {
         return Err(Failure::users(
@@ -16,7 +17,13 @@ fn open(sheet: &Path) -> Result<Logbook, Failure> {
             "it is written by 'stillheight watch'; nothing has been kept so far",
         ));
     }
-    Ok(Logbook::open_for_reading(&path)?)
+    match Logbook::open_for_reading(&path) {
+        Err(LogbookError::Older { .. }) => {
+            drop(Logbook::open(&path)?);
+            Ok(Logbook::open_for_reading(&path)?)
+        }
+        other => Ok(other?),
+    }
 }
 
 pub(super) fn list(arguments: &LogArguments) -> Result<ExitCode, Failure> {

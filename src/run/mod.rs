@@ -8,15 +8,39 @@ mod advise;
 mod arguments;
 mod changed;
 mod failure;
+mod keeping;
+mod layout;
 mod lines;
 mod log;
+mod read;
+mod record;
 mod rehearse;
+mod sensors;
+mod sensors_ear;
+mod sensors_find;
+mod sensors_fitted;
+mod sensors_guess;
+mod sensors_steps;
+mod sensors_trial;
+mod settle;
+mod settle_answer;
+mod settle_causes;
+mod settle_event;
+mod settle_session;
+mod settle_watch;
 mod sheets;
 mod sitting;
+mod sweep;
 mod targets;
 mod tell;
 mod view;
 mod watch;
+mod weigh;
+mod weigh_form;
+mod wire;
+mod zero;
+mod zero_floor;
+mod zero_hold;
 
 pub use arguments::{Arguments, Command};
 pub use failure::Failure;
@@ -31,11 +55,19 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
     match arguments.command {
         Command::Sheet(sheet) => sheets::run(&sheet),
         Command::Targets(targets) => targets::run(&targets),
+        Command::Layout(layout) => layout::run(&layout),
+        Command::Wire(wire) => wire::run(&wire),
+        Command::Weigh(weigh) => weigh::run(&weigh),
         Command::Watch(watch) => watch::run(&watch),
         Command::Rehearse(rehearse) => rehearse::run(&rehearse),
+        Command::Sensors(sensors) => sensors::run(&sensors),
+        Command::Zero(zero) => zero::run(&zero),
+        Command::Record(record) => record::run(&record),
         Command::Advise(advise) => advise::run(&advise),
         Command::Changed(changed) => changed::run(&changed),
         Command::Log(log) => log::list(&log),
         Command::Export(export) => log::export(&export),
+        Command::Read(read) => read::run(&read),
+        Command::Settle(settle) => settle::run(&settle),
     }
 }

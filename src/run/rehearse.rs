@@ -4,7 +4,7 @@
 //! loop opens them as ports. At the end what was kept is held against what the
 //! simulation knows.
 
-use super::arguments::RehearseArguments;
+use super::arguments::{RehearseArguments, Unplug};
 use super::lines::{Lines, SensorLine};
 use super::sitting::Sitting;
 use super::tell::KeptTold;
@@ -16,16 +16,22 @@ use crate::logbook::beside;
 use crate::ports::Clock;
 use crate::posture::QuantityKey;
 use crate::quantity::{Angle, Length, Moment, Quantity, Span};
-use crate::rehearsal::{CueKind, LineCount, Stage, StagePlan, Truth};
+use crate::rehearsal::{CueKind, LineCount, RehearsalError, Stage, StagePlan, Truth};
 use crate::report::{Table, suggestion_text};
 use crate::screen::view::Source;
 use crate::sheet::{BuildSheet, parse};
 use serde_json::{Value, json};
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
+use std::time::Duration;
 
 /// The truth is averaged over so much time about a kept reading.
 const ABOUT_S: f64 = 2.0;
+/// How often the hand that pulls plugs looks at the clock.
+const HAND_LOOKS_EVERY: Duration = Duration::from_millis(5);
+/// The computer's own delays, real seconds; at speed they count for more.
+const SLACK_S: f64 = 0.25;
 /// Chance of too few hits below which the intervals are called dishonest.
 const CHANCE: f64 = 0.001;
 
@@ -57,8 +63,14 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         })?
         .sheet;
     let log = begin_log(&beside(&path), text, Clock::real().now())?;
-    let lines = Lines::new(&sheet, &[])?;
-    let sitting = Sitting::new(sheet.clone(), lines, &[], Some(log))?;
+    let lines = Lines::new(&sheet, &[], &[])?;
+    let sitting = Sitting::new(
+        sheet.clone(),
+        lines,
+        &[],
+        Some(log),
+        Span::from_s(SLACK_S * arguments.speed),
+    )?;
     let clock = Clock::scaled(arguments.speed);
     let length = arguments.length.unwrap_or_else(|| stage.ends_s());
     let on_screen = !arguments.telling.plain && !arguments.telling.json;
@@ -70,6 +82,8 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         // With a screen the vehicle stays until somebody presses quit.
         length: (!on_screen || arguments.length.is_some()).then(|| Span::from_s(length)),
         cues: cues(&stage),
+        playing: None,
+        ports: Vec::new(),
     };
     if arguments.telling.plain {
         sheets::print(&format!(
@@ -81,7 +95,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         ))?;
     }
     stage.begin();
-    let finished = block_on(watching)?;
+    let finished = with_plugs_pulled(&stage, &arguments.unplug, || block_on(watching))?;
     close(&finished, arguments.telling, sheet.units, clock.start())?;
     let summary = Summary::new(
         &sheet,
@@ -106,6 +120,68 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         ExitCode::SUCCESS
     } else {
         ExitCode::from(1)
+    })
+}
+
+/// Pulls plugs at their times while something runs.
+fn with_plugs_pulled<T>(
+    stage: &Stage,
+    plan: &[Unplug],
+    work: impl FnOnce() -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    for pulled in plan {
+        let known = crate::rehearsal::FITTINGS
+            .iter()
+            .any(|f| f.name == pulled.sensor);
+        if !known {
+            let names: Vec<_> = crate::rehearsal::FITTINGS.iter().map(|f| f.name).collect();
+            return Err(Failure::users(
+                "rehearse.unplug.unknown",
+                format!("the rehearsal has no sensor '{}'", pulled.sensor),
+                format!("it has: {}", names.join(", ")),
+            ));
+        }
+    }
+    let ended = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let hand = scope.spawn(|| {
+            let mut steps: Vec<(f64, bool, &str)> = plan
+                .iter()
+                .flat_map(|p| {
+                    [
+                        (p.from_s, false, p.sensor.as_str()),
+                        (p.to_s, true, p.sensor.as_str()),
+                    ]
+                })
+                .collect();
+            steps.sort_by(|a, b| a.0.total_cmp(&b.0));
+            for (at_s, back, sensor) in steps {
+                while stage.now_s() < at_s {
+                    if ended.load(Relaxed) {
+                        return Ok(());
+                    }
+                    std::thread::sleep(HAND_LOOKS_EVERY);
+                }
+                if back {
+                    stage.replug(sensor)
+                } else {
+                    stage.unplug(sensor)
+                }?;
+            }
+            Ok(())
+        });
+        let result = work();
+        ended.store(true, Relaxed);
+        match hand.join() {
+            Ok(plugs) => {
+                result.and_then(|r| plugs.map(|()| r).map_err(|e: RehearsalError| e.into()))
+            }
+            Err(_) => Err(Failure::ours(
+                "rehearse.hand",
+                "the hand that pulls the plugs failed",
+                "",
+            )),
+        }
     })
 }
 

@@ -4,7 +4,7 @@ use super::Failure;
 use super::arguments::{SheetAction, SheetArguments, Units};
 use super::failure::file;
 use crate::quantity::UnitSystem;
-use crate::sheet::{BuildSheet, SheetError, parse_with, schema, template};
+use crate::sheet::{BuildSheet, Checked, SheetError, parse_with, schema, template};
 use std::io::Write as _;
 use std::path::Path;
 use std::process::ExitCode;
@@ -72,6 +72,23 @@ pub(super) fn read_text(
     path: &Path,
     overrides: &[String],
 ) -> Result<(BuildSheet, String), Failure> {
+    read_whole(path, overrides).map(|(checked, text)| (checked.sheet, text))
+}
+
+/// The sheet with its plans and what was understood, and its text.
+pub(super) fn read_whole(path: &Path, overrides: &[String]) -> Result<(Checked, String), Failure> {
+    let text = std::fs::read_to_string(path).map_err(|source| {
+        Failure::from(SheetError::Read {
+            path: path.to_owned(),
+            source,
+        })
+    })?;
+    let checked = check(&text, path, overrides)?;
+    Ok((checked, text))
+}
+
+/// Checks a sheet's text with `--set PATH=VALUE`; `path` is how it is called.
+pub(super) fn check(text: &str, path: &Path, overrides: &[String]) -> Result<Checked, Failure> {
     let mut set = Vec::new();
     for pair in overrides {
         let (key, value) = pair.split_once('=').ok_or_else(|| {
@@ -83,14 +100,7 @@ pub(super) fn read_text(
         })?;
         set.push((key.trim(), value.trim()));
     }
-    let text = std::fs::read_to_string(path).map_err(|source| {
-        Failure::from(SheetError::Read {
-            path: path.to_owned(),
-            source,
-        })
-    })?;
-    let checked = parse_with(&text, &path.display().to_string(), &set).map_err(SheetError::from)?;
-    Ok((checked.sheet, text))
+    Ok(parse_with(text, &path.display().to_string(), &set).map_err(SheetError::from)?)
 }
 
 impl From<SheetError> for Failure {

@@ -4,21 +4,21 @@
 //! the view is drawn from, [`Told`] for those without a screen, records for the
 //! logbook. No clock and no port inside, so a replay gives the same answer.
 
+use super::keeping::{kept_record, unit_of};
 use super::lines::{Lines, SensorLine};
+use super::sensors_fitted::Fitted;
 use super::tell::{KeptTold, Told};
 use crate::advice::{Forecast, Suggestion, forecast, suggest};
 use crate::compare::{Aim, Compared, aims, compare};
-use crate::drivers::Heard;
-use crate::logbook::{
-    Answer, KeptBy, KeptId, KeptQuantity, KeptReading, KeptSensor, KeptState, Load, LogbookWriter,
-    Mark, MarkKind, Origin as LoggedOrigin, RawSample, Unit,
-};
-use crate::ports::PortEvent;
-use crate::posture::{Observation, Origin, Posture, Prior, estimate};
+use crate::drivers::{DriverError, Heard};
+use crate::logbook::{Answer, KeptBy, KeptId, Load, LogbookWriter, Mark, MarkKind, RawSample};
+use crate::ports::{PortEvent, PortEventKind};
+use crate::posture::{Observation, Posture, Prior, estimate};
 use crate::quantity::{Moment, Span};
 use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
 use crate::sheet::BuildSheet;
 use crate::statics::{Model, StaticsError};
+use std::path::PathBuf;
 use std::sync::mpsc::TryRecvError;
 
 /// The vehicle must have been still for so long before a reading is kept by itself.
@@ -31,19 +31,6 @@ const KEEP_AGAIN_S: f64 = 60.0;
 const ADVICE_EVERY_S: f64 = 1.0;
 /// A message stays for so long.
 const MESSAGE_S: f64 = 8.0;
-
-/// Names of the posture's coordinates, as the logbook keeps them.
-const COORDINATE_NAMES: [&str; crate::posture::POSTURE_COORDINATES] = [
-    "frame height m",
-    "frame roll rad",
-    "frame pitch rad",
-    "rear first",
-    "rear second",
-    "front first",
-    "front second",
-    "floor roll rad",
-    "floor pitch rad",
-];
 
 /// What is known while somebody sits at the vehicle.
 #[derive(Debug)]
@@ -63,6 +50,14 @@ pub(super) struct Sitting {
     pub(super) still_since: Option<Moment>,
     pub(super) moving_since: Option<Moment>,
     pub(super) trouble: Option<String>,
+    /// What comes is played from a capture.
+    pub(super) replayed: bool,
+    /// Height of the floor over its plane under each sensor's beam, metres.
+    floor_m: Vec<f64>,
+    /// Whether readings are kept without being asked for.
+    pub(super) keep_by_itself: bool,
+    /// Whether every sample goes to the logbook.
+    pub(super) keep_raw: bool,
     prior: Prior,
     marked_at: Option<Moment>,
     keep_asked: bool,
@@ -92,13 +87,16 @@ impl Sitting {
         lines: Lines,
         loads: &[usize],
         log: Option<LogbookWriter>,
+        slack: Span,
     ) -> Result<Self, StaticsError> {
         let loads_on: Vec<bool> = (0..sheet.loads.len()).map(|i| loads.contains(&i)).collect();
         let model = Model::new(&sheet, loads);
         let prior = Prior::new(&sheet, &model)?;
-        let bench = Bench::new(&sheet.sensors, lines.of_sensors());
+        let bench = Bench::new(&sheet.sensors, lines.of_sensors()).with_slack(slack);
         Ok(Self {
             aims: aims(&sheet),
+            replayed: false,
+            floor_m: vec![0.0; sheet.sensors.len()],
             sheet,
             lines,
             bench,
@@ -114,6 +112,8 @@ impl Sitting {
             still_since: None,
             moving_since: None,
             trouble: None,
+            keep_by_itself: true,
+            keep_raw: true,
             marked_at: None,
             keep_asked: false,
             last_keep: None,
@@ -129,6 +129,26 @@ impl Sitting {
         })
     }
 
+    /// What finding and zeroing found out: zeros, the floor under the beams,
+    /// and what is to be said of them.
+    pub(super) fn use_fitted(&mut self, fitted: Fitted, now: Moment) {
+        for (sensor, calibration) in fitted.calibrations.into_iter().enumerate() {
+            if let Some(calibration) = calibration {
+                self.bench.set_calibration(sensor, calibration);
+            }
+        }
+        self.floor_m = fitted.floor_m;
+        for (grade, text) in fitted.said {
+            self.say_once(now, grade, text);
+        }
+    }
+
+    /// More ports on which sensors may be.
+    pub(super) fn add_ports(&mut self, candidates: &[PathBuf]) -> Result<(), DriverError> {
+        self.lines.add_candidates(&self.sheet, candidates)?;
+        Ok(())
+    }
+
     /// Names of the loads that are on.
     pub(super) fn loads_named(&self) -> Vec<String> {
         let on = self.sheet.loads.iter().zip(&self.loads_on);
@@ -140,7 +160,9 @@ impl Sitting {
     /// Takes what happened on a port.
     pub(super) fn hear(&mut self, event: &PortEvent) {
         let mut heard = Vec::new();
-        if let Some(news) = self.lines.take(event, &mut heard) {
+        if let (PortEventKind::Sent(_), true) = (&event.kind, self.replayed) {
+            self.lines.was_sent(event.port, event.at, &mut heard);
+        } else if let Some(news) = self.lines.take(event, &mut heard) {
             if news.gone {
                 self.bench.port_gone(event.port);
             }
@@ -155,8 +177,8 @@ impl Sitting {
             match item {
                 Heard::Sample(sample) => {
                     if let Some(sensor) = self.lines.sensor(line, &sample.source) {
-                        self.lines.count_sample(sensor);
-                        if self.log.is_some() {
+                        self.lines.count_sample(sensor, line);
+                        if self.keep_raw && self.log.is_some() {
                             self.raw.push(RawSample {
                                 sensor: self.sheet.sensors[sensor].name.clone(),
                                 unit: unit_of(kind_due(&self.sheet.sensors[sensor].reads)),
@@ -244,6 +266,11 @@ impl Sitting {
         );
     }
 
+    /// Something to be said that did not come from a sensor.
+    pub(super) fn remark(&mut self, now: Moment, text: String) {
+        self.say(now, Grade::Warning, text);
+    }
+
     /// Something to remember.
     pub(super) fn note(&mut self, text: &str, now: Moment) {
         if let Some(log) = &self.log {
@@ -318,7 +345,7 @@ impl Sitting {
         last.is_none_or(|at| now.since(at).s() >= every_s - 1e-3)
     }
 
-    fn names(&self, posture: &Posture) -> Vec<String> {
+    pub(super) fn names(&self, posture: &Posture) -> Vec<String> {
         posture
             .quantities
             .iter()
@@ -372,7 +399,8 @@ impl Sitting {
             .filter(|r| r.is_live() && r.value.is_finite());
         live.map(|r| Observation {
             sensor: r.sensor,
-            value: r.value,
+            // A beam that lands on a bump is shorter by it.
+            value: r.value + self.floor_m.get(r.sensor).copied().unwrap_or(0.0),
             uncertainty: r.uncertainty(),
         })
         .collect()
@@ -407,7 +435,8 @@ impl Sitting {
         let again = self
             .last_keep
             .is_none_or(|at| now.since(at).s() >= KEEP_AGAIN_S);
-        if !(self.keep_asked || (long_enough && (self.moved_since_keep || again))) {
+        let by_itself = self.keep_by_itself && long_enough;
+        if !(self.keep_asked || (by_itself && (self.moved_since_keep || again))) {
             return;
         }
         let by = if self.keep_asked {
@@ -423,68 +452,10 @@ impl Sitting {
             return;
         };
         let told = KeptTold::new(now, since, self, &posture, self.names(&posture), by);
-        let record = self.record(&told, &posture, by);
+        let record = kept_record(self, &told, &posture, by);
         match &self.log {
             Some(log) => self.pending.push((told, log.keep(record))),
             None => self.accept(told),
-        }
-    }
-
-    fn record(&self, told: &KeptTold, posture: &Posture, by: KeptBy) -> KeptReading {
-        KeptReading {
-            at: told.at,
-            still_since: Some(told.still_since),
-            case: None,
-            loads: self
-                .sheet
-                .loads
-                .iter()
-                .zip(&self.loads_on)
-                .filter(|(_, on)| **on)
-                .map(|(l, _)| Load {
-                    name: l.name.clone(),
-                    mass_kg: l.mass.kg(),
-                    at_m: Some(l.at.m()),
-                })
-                .collect(),
-            by,
-            note: String::new(),
-            quantities: posture
-                .quantities
-                .iter()
-                .zip(self.names(posture))
-                .map(|(m, name)| KeptQuantity {
-                    name,
-                    unit: if m.key.is_angle() {
-                        Unit::Radian
-                    } else {
-                        Unit::Metre
-                    },
-                    value: m.value,
-                    standard_uncertainty: m.uncertainty,
-                    origin: match m.origin {
-                        Origin::Measured => LoggedOrigin::Measured,
-                        Origin::Assumed => LoggedOrigin::Assumed,
-                    },
-                })
-                .collect(),
-            state: Some(KeptState {
-                coordinates: COORDINATE_NAMES.iter().map(|&n| n.to_owned()).collect(),
-                values: posture.state.iter().copied().collect(),
-                covariance: posture.covariance.iter().copied().collect(),
-            }),
-            sensors: self
-                .readings
-                .iter()
-                .map(|r| KeptSensor {
-                    name: self.sheet.sensors[r.sensor].name.clone(),
-                    unit: unit_of(kind_due(&self.sheet.sensors[r.sensor].reads)),
-                    value: r.value.is_finite().then_some(r.value),
-                    noise_uncertainty: r.noise_u.is_finite().then_some(r.noise_u),
-                    zero_uncertainty: if r.zero_u.is_finite() { r.zero_u } else { 0.0 },
-                    quality: r.quality.to_string(),
-                })
-                .collect(),
         }
     }
 
@@ -531,7 +502,16 @@ impl Sitting {
 
     fn notices(&mut self, now: Moment) {
         for notice in self.bench.notices(now) {
-            let (grade, text) = self.notice_words(&notice);
+            let grade = match notice {
+                Notice::Stranger(_) => Grade::Notice,
+                _ => Grade::Warning,
+            };
+            let text = format!(
+                "{}. {} [{}]",
+                notice.words(&self.sheet.sensors),
+                notice.help(),
+                notice.code()
+            );
             self.say_once(now, grade, text);
         }
         let misfit = self.posture.as_ref().and_then(|p| p.misfit);
@@ -555,41 +535,6 @@ impl Sitting {
             self.say(now, grade, text.clone());
             self.said.push(text);
         }
-    }
-
-    fn notice_words(&self, notice: &Notice) -> (Grade, String) {
-        let name = |i: usize| self.sheet.sensors[i].name.as_str();
-        let text = match notice {
-            Notice::WrongKind { sensor, due } => {
-                format!(
-                    "'{}' sends another kind of value; {due} is due. {}",
-                    name(*sensor),
-                    notice.help()
-                )
-            }
-            Notice::TwoDevices { source, .. } => {
-                format!("two devices call themselves {source}. {}", notice.help())
-            }
-            Notice::TwoSensors { first, second } => {
-                format!(
-                    "'{}' and '{}' are one device in the sheet. {}",
-                    name(*first),
-                    name(*second),
-                    notice.help()
-                )
-            }
-            Notice::Stranger(stranger) => {
-                return (
-                    Grade::Notice,
-                    format!(
-                        "a device that is not in the sheet: {}. {}",
-                        stranger.source,
-                        notice.help()
-                    ),
-                );
-            }
-        };
-        (Grade::Warning, text)
     }
 
     /// Ends the sitting: waits for what is still on its way to the disk.
@@ -633,12 +578,5 @@ impl Grade {
             Self::Warning => "warning",
             Self::Error => "error",
         }
-    }
-}
-
-const fn unit_of(kind: crate::drivers::SampleKind) -> Unit {
-    match kind {
-        crate::drivers::SampleKind::Angle => Unit::Radian,
-        crate::drivers::SampleKind::Distance => Unit::Metre,
     }
 }

@@ -22,6 +22,9 @@ pub(super) fn run(arguments: &TargetsArguments) -> Result<ExitCode, Failure> {
             format!("the sheet has: {}", names.join(", ")),
         ));
     }
+    if !arguments.sweeps.is_empty() {
+        return super::sweep::run(arguments);
+    }
     let wanted = |name: &str| arguments.case.as_deref().is_none_or(|c| c == name);
     let mut cases = Vec::new();
     for i in 0..sheet.cases.len() {

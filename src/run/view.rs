@@ -19,15 +19,10 @@ use crate::statics::{Model, Pose, UnitPlace};
 pub(super) fn view_of(s: &Sitting, now: Moment, source: Source) -> View {
     let heard = s.readings.iter().any(crate::readings::Reading::is_live);
     let compared = if heard { s.compared() } else { Vec::new() };
-    let loads = s.loads_named();
     View {
         now,
         vehicle: s.sheet.name.clone(),
-        case: if loads.is_empty() {
-            "bare".to_owned()
-        } else {
-            loads.join(" + ")
-        },
+        case: s.sheet.cases[s.sheet.targets.case].name.clone(),
         units: s.sheet.units,
         source,
         paused: false,
@@ -447,29 +442,35 @@ fn next(s: &Sitting, heard: bool) -> Vec<String> {
         ];
     }
     let mut lines = Vec::new();
+    let loaded = s.loads_on.iter().any(|on| *on);
+    let been_loaded = s.kept.iter().any(|k| !k.loads.is_empty());
     if s.still_since.is_none() {
         lines.push("wait until it is still; the reading is then kept by itself".to_owned());
     } else if s.kept.is_empty() {
-        lines.push("still: the first reading is being kept".to_owned());
-    } else if s.kept.iter().all(|k| k.loads.is_empty())
-        && let Some((i, load)) = s.sheet.loads.iter().enumerate().next()
-    {
-        let helper = s
-            .sheet
-            .loads
-            .iter()
-            .position(|l| l.name.contains("helper"))
-            .unwrap_or(i);
-        let load = s.sheet.loads.get(helper).unwrap_or(load);
+        lines.push("still: hold on, the first reading is being kept".to_owned());
+    } else if loaded {
+        lines
+            .push("kept; put the next load on, or take it off again, and press its key".to_owned());
+    } else if !been_loaded && let Some((i, load)) = first_load(s) {
+        lines.push(
+            "rated stands with a small gap, wheels chocked, nobody underneath; then".to_owned(),
+        );
         lines.push(format!(
-            "load test: {} goes on, press {}",
-            load.name,
-            helper + 1
+            "{} goes on: press {} when it is coming on",
+            load,
+            i + 1
         ));
-        lines.push("rated stands with a small gap, wheels chocked, nobody underneath".to_owned());
     }
     if let Some(suggestion) = s.suggestion.as_ref().filter(|_| !s.kept.is_empty()) {
         lines.extend(suggestion_lines(&s.sheet, suggestion));
     }
     lines
+}
+
+/// The load that a test begins with: a person where the sheet has one, else the first.
+fn first_load(s: &Sitting) -> Option<(usize, &str)> {
+    let loads = &s.sheet.loads;
+    let person = loads.iter().position(|l| l.name.contains("helper"));
+    let i = person.or_else(|| (!loads.is_empty()).then_some(0))?;
+    Some((i, &loads[i].name))
 }

@@ -3,6 +3,8 @@
 
 use super::arguments::{Telling, WatchArguments};
 use super::lines::Lines;
+use super::record::Playing;
+use super::sensors_fitted::Fitted;
 use super::sitting::{Finished, Sitting};
 use super::tell::Told;
 use super::view::view_of;
@@ -12,6 +14,7 @@ use crate::ports::{Clock, Port, PortEvent, PortEventKind, attach, list};
 use crate::quantity::{Moment, Span, UnitSystem};
 use crate::screen::{self, Command, Ink, View};
 use crate::sheet::BuildSheet;
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
@@ -23,6 +26,8 @@ const TICK: Span = Span::from_us(100_000);
 const SHORTEST_TICK: Duration = Duration::from_millis(5);
 /// If every port is refused for so long, there is nothing to wait for.
 const ALL_REFUSED: Duration = Duration::from_secs(2);
+/// While a sensor that is known by its id is missed, ports are listed so often.
+const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
 /// What a run of the loop is given.
 pub(super) struct Watching {
@@ -34,6 +39,10 @@ pub(super) struct Watching {
     pub(super) length: Option<Span>,
     /// Marks and notes that come by themselves, with their time since the start.
     pub(super) cues: Vec<(Span, Cue)>,
+    /// A capture in place of ports: time is the capture's.
+    pub(super) playing: Option<Playing>,
+    /// Ports on which sensors are looked for, beside those that are listed.
+    pub(super) ports: Vec<PathBuf>,
 }
 
 /// Something that happens at its time.
@@ -44,7 +53,7 @@ pub(super) enum Cue {
 }
 
 pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
-    let (sheet, text) = sheets::read_text(&arguments.sheet, &[])?;
+    let (mut sheet, text) = sheets::read_text(&arguments.sheet, &[])?;
     if sheet.sensors.is_empty() {
         return Err(Failure::users(
             "watch.no_sensors",
@@ -53,33 +62,63 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
         ));
     }
     let loads = loads_named(&sheet, &arguments.loads)?;
-    let clock = Clock::real();
-    let log = begin_log(&beside(&arguments.sheet), text, clock.now())?;
-    let lines = Lines::new(&sheet, &list())?;
-    if lines.count() == 0 {
-        return Err(Failure::users(
-            "watch.no_ports",
-            "no sensor has a port, and no serial port is plugged in",
-            "plug a sensor in, or give its port in the sheet: port = \"/dev/ttyUSB0\"",
-        ));
-    }
-    let units = sheet.units;
-    let sitting = Sitting::new(sheet, lines, &loads, Some(log))?;
-    let watching = Watching {
-        sitting,
-        clock,
-        telling: arguments.telling,
-        source: screen::view::Source::Live,
-        length: arguments.length.map(Span::from_s),
-        cues: Vec::new(),
+    let old = Span::from_s(arguments.old_zero);
+    let watching = if let Some(capture) = &arguments.from {
+        let playing = Playing::open(capture, arguments.speed)?;
+        let start = playing.start();
+        let fitted = Fitted::read(&arguments.sheet, &mut sheet, &[], start, old)?;
+        let (lines, playing) = playing.lines(&mut sheet)?;
+        let mut sitting = Sitting::new(sheet, lines, &loads, None, Span::ZERO)?;
+        sitting.replayed = true;
+        sitting.use_fitted(fitted, start);
+        Watching {
+            sitting,
+            clock: Clock::starting_at(start, 1.0),
+            telling: arguments.telling,
+            source: screen::view::Source::Replay,
+            length: arguments.length.map(Span::from_s),
+            cues: Vec::new(),
+            playing: Some(playing),
+            ports: Vec::new(),
+        }
+    } else {
+        let clock = Clock::real();
+        let found = list();
+        let fitted = Fitted::read(&arguments.sheet, &mut sheet, &found, clock.start(), old)?;
+        let log = begin_log(&beside(&arguments.sheet), text, clock.now())?;
+        let mut ports: Vec<PathBuf> = arguments.port.clone();
+        ports.extend(fitted.ports.iter().cloned());
+        let mut candidates = ports.clone();
+        candidates.extend(found.into_iter().map(|f| f.path));
+        let lines = Lines::new(&sheet, &fitted.usb, &candidates)?;
+        if lines.count() == 0 {
+            return Err(Failure::users(
+                "watch.no_ports",
+                "no sensor has a port, and no serial port is plugged in",
+                "plug a sensor in, or give its port in the sheet: port = \"/dev/ttyUSB0\"",
+            ));
+        }
+        let mut sitting = Sitting::new(sheet, lines, &loads, Some(log), Span::ZERO)?;
+        sitting.use_fitted(fitted, clock.start());
+        Watching {
+            sitting,
+            clock,
+            telling: arguments.telling,
+            source: screen::view::Source::Live,
+            length: arguments.length.map(Span::from_s),
+            cues: Vec::new(),
+            playing: None,
+            ports,
+        }
     };
+    let (units, start) = (watching.sitting.sheet.units, watching.clock.start());
     let finished = block_on(watching)?;
-    close(&finished, arguments.telling, units, clock.start())?;
+    close(&finished, arguments.telling, units, start)?;
     Ok(ExitCode::SUCCESS)
 }
 
 /// Indices of loads by name.
-fn loads_named(sheet: &BuildSheet, names: &[String]) -> Result<Vec<usize>, Failure> {
+pub(super) fn loads_named(sheet: &BuildSheet, names: &[String]) -> Result<Vec<usize>, Failure> {
     let index = |name: &String| {
         sheet
             .loads
@@ -153,13 +192,27 @@ pub(super) fn close(
     Ok(())
 }
 
-fn tell(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> Result<(), Failure> {
-    let line = if telling.json {
-        told.json().to_string()
+/// What is told, as a line or several.
+pub(super) fn told_line(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> String {
+    if telling.json {
+        format!("{}\n", told.json())
     } else {
-        told.text(start, units)
-    };
-    sheets::print(&format!("{line}\n"))
+        format!("{}\n", told.text(start, units))
+    }
+}
+
+fn tell(told: &Told, telling: Telling, units: UnitSystem, start: Moment) -> Result<(), Failure> {
+    sheets::print(&told_line(told, telling, units, start))
+}
+
+fn signals() -> Result<screen::Signals, Failure> {
+    screen::Signals::new().map_err(|e| {
+        Failure::ours(
+            "watch.signals",
+            format!("cannot listen for signals: {e}"),
+            "",
+        )
+    })
 }
 
 enum End {
@@ -170,13 +223,12 @@ enum End {
 impl Watching {
     async fn run(mut self) -> Result<Finished, Failure> {
         let (events_in, mut events) = mpsc::channel::<PortEvent>(1024);
-        let settings = self.sitting.lines.settings();
-        let ports: Vec<Port> = settings
-            .into_iter()
-            .enumerate()
-            .map(|(i, s)| attach(i, s, self.clock, events_in.clone()))
-            .collect();
-        drop(events_in);
+        let mut ports: Vec<Port> = Vec::new();
+        if self.playing.is_none() {
+            self.attach_new(&mut ports, &events_in);
+        }
+        let mut looked = std::time::Instant::now();
+        let (found_in, mut found) = mpsc::channel::<Vec<PathBuf>>(1);
         let on_screen = !self.telling.plain && !self.telling.json;
         let (views_in, views) = watch::channel(Arc::new(View::default()));
         let (commands_in, mut commands) = mpsc::channel::<Command>(64);
@@ -187,14 +239,11 @@ impl Watching {
                 Ink::from_environment(),
             ))
         });
-        let mut signals = screen::Signals::new().map_err(|e| {
-            Failure::ours(
-                "watch.signals",
-                format!("cannot listen for signals: {e}"),
-                "",
-            )
-        })?;
-        let mut tick = tokio::time::interval(self.clock.real_duration(TICK).max(SHORTEST_TICK));
+        let mut signals = signals()?;
+        let mut tick = tokio::time::interval(match &self.playing {
+            Some(playing) => playing.beat(TICK, SHORTEST_TICK),
+            None => self.clock.real_duration(TICK).max(SHORTEST_TICK),
+        });
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
         let began = std::time::Instant::now();
         let mut refused = Vec::new();
@@ -216,16 +265,25 @@ impl Watching {
                     if matches!(event.kind, PortEventKind::Refused { .. }) { refused.push(event.clone()); }
                     self.sitting.hear(&event);
                 }
+                Some(candidates) = found.recv() => {
+                    self.sitting.add_ports(&candidates)?;
+                    self.attach_new(&mut ports, &events_in);
+                }
                 _ = tick.tick() => {
+                    if self.playing.is_some() {
+                        let over = self.play(on_screen)?;
+                        let view = Arc::new(view_of(&self.sitting, self.now(), self.source));
+                        if on_screen && views_in.send(view).is_err() { break End::Done; }
+                        if over { break End::Done; }
+                        continue;
+                    }
                     let now = self.clock.now();
                     self.play_cues(now);
                     for (line, bytes) in self.sitting.requests(now) {
                         // A port that has just gone takes nothing; the driver asks again.
                         let _ = ports[line].write(bytes);
                     }
-                    for told in self.sitting.tick(now) {
-                        if !on_screen { tell(&told, self.telling, self.sitting.sheet.units, self.clock.start())?; }
-                    }
+                    self.tell_tick(now, on_screen)?;
                     if on_screen && views_in.send(Arc::new(view_of(&self.sitting, now, self.source))).is_err() {
                         break End::Done;
                     }
@@ -233,6 +291,15 @@ impl Watching {
                     let hopeless = !on_screen && self.sitting.lines.all_refused() && began.elapsed() > ALL_REFUSED;
                     if let Some(error) = super::lines::first_refusal(&refused).filter(|_| hopeless) {
                         return Err(Failure::from(error.clone()));
+                    }
+                    if self.sitting.lines.misses_somebody() && looked.elapsed() > LOOK_AGAIN {
+                        looked = std::time::Instant::now();
+                        let (more, to) = (self.ports.clone(), found_in.clone());
+                        tokio::task::spawn_blocking(move || {
+                            let listed = list().into_iter().map(|f| f.path);
+                            // A full channel: the last list has not been looked at yet.
+                            let _ = to.try_send(more.into_iter().chain(listed).collect());
+                        });
                     }
                 }
             }
@@ -244,7 +311,7 @@ impl Watching {
         for port in ports {
             let _ = tokio::time::timeout(Duration::from_secs(1), port.stop()).await;
         }
-        let now = self.clock.now();
+        let now = self.now();
         let finished = self.sitting.finish(now);
         match ended {
             End::Screen(Err(e)) => Err(e.into()),
@@ -252,9 +319,71 @@ impl Watching {
         }
     }
 
+    /// The moment that is now: the capture's where one is played.
+    fn now(&self) -> Moment {
+        self.playing
+            .as_ref()
+            .map_or_else(|| self.clock.now(), Playing::now)
+    }
+
+    /// Opens the lines that have no port yet.
+    fn attach_new(&self, ports: &mut Vec<Port>, events: &mpsc::Sender<PortEvent>) {
+        let settings = self.sitting.lines.settings();
+        for (i, line) in settings.into_iter().enumerate().skip(ports.len()) {
+            ports.push(attach(i, line, self.clock, events.clone()));
+        }
+    }
+
+    fn tell_tick(&mut self, now: Moment, on_screen: bool) -> Result<(), Failure> {
+        for told in self.sitting.tick(now) {
+            if !on_screen {
+                tell(
+                    &told,
+                    self.telling,
+                    self.sitting.sheet.units,
+                    self.clock.start(),
+                )?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Plays the next stretch of a capture; true when it is over and nobody
+    /// looks. What happens follows from the capture alone: steps of one length,
+    /// each with everything that arrived up to its end.
+    fn play(&mut self, on_screen: bool) -> Result<bool, Failure> {
+        let Some(mut playing) = self.playing.take() else {
+            return Ok(true);
+        };
+        let mut over = false;
+        for _ in 0..playing.steps(TICK, SHORTEST_TICK) {
+            let Some((now, events)) = playing.step(TICK)? else {
+                if let Some(remark) = playing.take_remark() {
+                    self.sitting.remark(playing.now(), remark);
+                }
+                // On the screen what was last stays, until somebody leaves.
+                over = !on_screen;
+                break;
+            };
+            for event in &events {
+                self.sitting.hear(event);
+            }
+            self.tell_tick(now, on_screen)?;
+            if self
+                .length
+                .is_some_and(|l| now.since(self.clock.start()) >= l)
+            {
+                over = true;
+                break;
+            }
+        }
+        self.playing = Some(playing);
+        Ok(over)
+    }
+
     /// Does what a key asks; true at the end.
     fn obey(&mut self, command: Command) -> bool {
-        let now = self.clock.now();
+        let now = self.now();
         match command {
             Command::Quit => return true,
             Command::ToggleLoad(i) => {

@@ -88,10 +88,16 @@ impl Wrong {
             Self::CollarOutside { .. } => {
                 "measure from the same zero mark as 'lowest' and 'highest'"
             }
+            Self::StopAfterCoils { .. } => {
+                "measure the stop again, or leave it out: the coils then end its travel"
+            }
             Self::SolidNotShorter { .. } => {
                 "solid is the length with the coils touching, free the length of the spring on the bench"
             }
             Self::NotRising { .. } => "sort the rows; each must be above the one before",
+            Self::BandBackwards { .. } => {
+                "the first is the lower end of the band, the second the upper"
+            }
             Self::TableStart { .. } => "begin with [\"0 mm\", \"0 N\"]",
             Self::LinkNoLength { .. } => {
                 "one end is a frame point, the other an axle point; check their heights"
@@ -118,6 +124,7 @@ impl Wrong {
                 "give 'sprung' and 'centre' instead of [weight.scales]"
             }
             Self::SensorUnfindable { .. } => "add 'device' (wire protocol) or 'port'",
+            Self::NotBytes { .. } => "write two digits for each byte: 'aa 55'",
             Self::SameSensor { .. } => "two sensors need two ids, two channels or two ports",
             Self::NothingToRead { .. } => "add it to the sheet, or correct what the sensor reads",
             Self::SetPath { .. } => {

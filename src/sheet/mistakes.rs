@@ -295,6 +295,14 @@ pub enum Wrong {
         /// As typed.
         free: Length,
     },
+    /// The stop of a helper spring comes after its coils touch.
+    #[error("the helper spring's stop at {} of compression comes after its coils touch, at {}", both(*stop), both(*room))]
+    StopAfterCoils {
+        /// As typed.
+        stop: Length,
+        /// Free less solid length.
+        room: Length,
+    },
     /// A table that does not rise.
     #[error("row {row} of '{key}' does not rise above the row before it")]
     NotRising {
@@ -302,6 +310,14 @@ pub enum Wrong {
         key: String,
         /// Counted from 1.
         row: usize,
+    },
+    /// A band of which the upper end is not above the lower.
+    #[error("'{to}' is not above '{from}'")]
+    BandBackwards {
+        /// Lower end, with its path.
+        from: String,
+        /// Upper end, with its path.
+        to: String,
     },
     /// A spring table that does not begin at nothing.
     #[error("the first row of '{key}' is not zero compression and zero force")]
@@ -406,6 +422,12 @@ pub enum Wrong {
         /// Its name.
         name: String,
     },
+    /// Bytes that are none.
+    #[error("'{typed}' are no bytes in hexadecimal")]
+    NotBytes {
+        /// As typed.
+        typed: String,
+    },
     /// Two sensors that are one.
     #[error("sensors '{first}' and '{second}' are the same: {what}")]
     SameSensor {
@@ -474,7 +496,9 @@ impl Wrong {
             Self::CollarRange { .. } => "sheet.collar.range",
             Self::CollarOutside { .. } => "sheet.collar.outside",
             Self::SolidNotShorter { .. } => "sheet.spring.solid_length",
+            Self::StopAfterCoils { .. } => "sheet.helper_spring.stop",
             Self::NotRising { .. } => "sheet.table.not_rising",
+            Self::BandBackwards { .. } => "sheet.band.backwards",
             Self::TableStart { .. } => "sheet.table.start",
             Self::LinkNoLength { .. } => "sheet.link.no_length",
             Self::LinkTooShort { .. } => "sheet.link.too_short",
@@ -490,6 +514,7 @@ impl Wrong {
             Self::LessThanUnsprung { .. } => "sheet.weight.less_than_unsprung",
             Self::ScalesWithoutAxle { .. } => "sheet.weight.scales_without_axle",
             Self::SensorUnfindable { .. } => "sheet.sensor.unfindable",
+            Self::NotBytes { .. } => "sheet.sensor.bytes",
             Self::SameSensor { .. } => "sheet.sensor.same",
             Self::NothingToRead { .. } => "sheet.sensor.nothing_to_read",
             Self::SetPath { .. } => "sheet.set.path",

@@ -17,8 +17,10 @@ mod check;
 mod form;
 mod help;
 mod mistakes;
+mod plans;
 mod rendering;
 mod schema;
+mod series;
 mod sources;
 mod template;
 mod tree;
@@ -28,8 +30,10 @@ mod vehicle;
 use std::path::{Path, PathBuf};
 
 pub use mistakes::Wrong;
+pub use plans::{BodyPlan, Plans, WheelPlan, WishPlan};
 pub use rendering::{Mistake, Mistakes};
 pub use schema::schema;
+pub use series::in_series;
 pub use template::template;
 pub use vehicle::*;
 
@@ -43,6 +47,8 @@ const MOST_BYTES: usize = 1 << 18;
 pub struct Checked {
     /// The sheet as meant.
     pub sheet: BuildSheet,
+    /// What it says for before the weld.
+    pub plans: Plans,
     /// Every quantity with what was understood, in the order of the form.
     pub understood: Vec<Understood>,
 }
@@ -128,14 +134,21 @@ pub fn parse_with(text: &str, file_name: &str, set: &[(&str, &str)]) -> Result<C
         };
         let typed = reader.table(&form::SHEET, &document, "", (0..0).into(), false);
         let sheet = check::sheet(&typed, &mut found);
+        let plans = sheet
+            .as_ref()
+            .map(|sheet| check::plans(&typed, sheet, &mut found));
         if !whole {
             // What could not be read may be what is missed.
             found.retain(|f| !matches!(f.wrong, Wrong::Missing { .. } | Wrong::UnknownName { .. }));
         }
-        sheet
+        sheet.zip(plans)
     };
     match sheet {
-        Some(sheet) if found.is_empty() => Ok(Checked { sheet, understood }),
+        Some((sheet, plans)) if found.is_empty() => Ok(Checked {
+            sheet,
+            plans,
+            understood,
+        }),
         _ => Err(Mistakes::new(sources, found)),
     }
 }

@@ -9,13 +9,14 @@ use super::form::{Column, Field, Form, Kind, Range, SHEET};
 use crate::quantity::Dimension;
 
 /// The dimensions that a sheet has.
-const DIMENSIONS: [Dimension; 9] = [
+const DIMENSIONS: [Dimension; 10] = [
     Dimension::Length,
     Dimension::Angle,
     Dimension::Mass,
     Dimension::Force,
     Dimension::SpringRate,
     Dimension::RollRate,
+    Dimension::Frequency,
     Dimension::Time,
     Dimension::Turns,
     Dimension::Share,

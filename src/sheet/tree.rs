@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 
 use super::mistakes::Place;
 use crate::quantity::{
-    Angle, Dimension, Force, Length, Mass, Point, Quantity, RollRate, SpringRate,
+    Angle, Dimension, Force, Frequency, Length, Mass, Point, Quantity, RollRate, SpringRate,
 };
 
 /// A value with its place.
@@ -78,6 +78,7 @@ impl Typed {
         force: Force;
         spring_rate: SpringRate;
         roll_rate: RollRate;
+        frequency: Frequency;
     }
 
     /// A quantity of any dimension, in SI.

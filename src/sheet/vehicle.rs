@@ -363,6 +363,10 @@ pub struct Floor {
     /// Standard uncertainty of the floor's height at any one spot, beside the
     /// slope.
     pub flatness: Length,
+    /// Height of the floor over its plane under the left and the right wheel of
+    /// each axle, in the order of [`BuildSheet::axles`]. Not in the sheet: found
+    /// when the floor is mapped.
+    pub under_wheels: [[Length; 2]; 2],
 }
 
 /// A sensor as the sheet describes it.
@@ -413,6 +417,78 @@ pub enum Protocol {
         /// Name of the transducer in the sentence.
         transducer: String,
     },
+    /// Text lines of a module.
+    Lines {
+        /// The line as it is sent, `{value}` in place of the number and
+        /// `{skip}` in place of what changes and does not matter.
+        pattern: String,
+        /// What the number means.
+        number: NumberOnLine,
+        /// How it is made to speak.
+        asking: Asking,
+    },
+    /// Short binary frames of a module.
+    Frames {
+        /// The bytes at the beginning of each.
+        header: Vec<u8>,
+        /// How many bytes a frame has, header and check included.
+        length: u8,
+        /// Word for the check at its end, one of the form's.
+        check: String,
+        /// A check of two bytes comes low byte first.
+        check_low_first: bool,
+        /// First byte of the number, counted from 0 at the header.
+        at: u8,
+        /// How many bytes it takes.
+        bytes: u8,
+        /// Word for how it is written: `text`, `signed` or `unsigned`.
+        digits: String,
+        /// Its low byte comes first.
+        low_first: bool,
+        /// What the number means.
+        number: NumberOnLine,
+        /// How it is made to speak.
+        asking: Asking,
+    },
+    /// Modbus RTU.
+    Modbus {
+        /// Address of the device on the bus.
+        address: u8,
+        /// Which function reads it: 3 or 4.
+        function: u8,
+        /// Its first register, counted from 0 as on the line.
+        register: u16,
+        /// Word for how the number lies there, one of the form's.
+        form: String,
+        /// Word for the order of its bytes, one of the form's.
+        order: String,
+        /// What the number means.
+        number: NumberOnLine,
+        /// Line speed, for the pauses.
+        baud: u32,
+        /// Seconds that an answer may take.
+        timeout_s: f64,
+        /// Seconds between two questions.
+        period_s: f64,
+    },
+}
+
+/// What a number on a line means.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NumberOnLine {
+    /// What a number of 1 is worth, in the unit.
+    pub scale: f64,
+    /// Word for the unit: `deg`, `rad`, `m`, `mm` or `in`.
+    pub unit: String,
+}
+
+/// How a module is made to speak.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Asking {
+    /// Sent at opening; may be empty.
+    pub start: Vec<u8>,
+    /// Sent again after so many seconds, where it answers only when asked.
+    pub every_s: Option<f64>,
 }
 
 /// What a sensor reads. Angles and lengths as the model knows them.

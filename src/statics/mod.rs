@@ -9,6 +9,7 @@
 //! The whole model is one function, [`Model::energy`]; everything else is its
 //! derivatives, taken exactly with dual numbers.
 
+mod arm;
 mod curve;
 mod doubt;
 mod equilibrium;
@@ -19,6 +20,7 @@ mod parameter;
 mod quantities;
 mod unit;
 
+pub use arm::{ArmEnd, ArmGeometry};
 pub use curve::Curve;
 pub use doubt::Doubt;
 pub use equilibrium::Equilibrium;
@@ -27,6 +29,7 @@ pub use influence::{Cause, Influence, influences};
 pub use model::{Model, PointMass, Pose};
 pub use parameter::Parameter;
 pub use quantities::{
-    AxleQuantities, CaseQuantities, LinkQuantities, UnitQuantities, Warning, quantities,
+    AxleQuantities, CaseQuantities, LinkQuantities, SuspensionRates, UnitQuantities, Warning,
+    quantities,
 };
 pub use unit::{UnitModel, UnitPlace};

@@ -42,6 +42,8 @@ pub(crate) struct AxleModel {
     pub(crate) carries: bool,
     /// Frame points beside the wheel centres, left and right, at zero travel.
     pub(crate) beside_wheels: [[f64; 3]; 2],
+    /// Height of the floor over its plane under the left and right wheel, metres.
+    pub(crate) floor: [f64; 2],
 }
 
 /// A tyre in SI; `rate_factor` multiplies its rate.
@@ -150,6 +152,7 @@ impl Model {
                 .map_or(0.0, super::super::quantity::RollRate::nm_per_rad),
             carries: !matches!(axle.support, Support::Stands(_)),
             beside_wheels: [beside(half), beside(-half)],
+            floor: sheet.floor.under_wheels[i].map(crate::quantity::Length::m),
         };
         self.design[c] = height;
         self.design[c + 1] = if solid { 0.0 } else { height };
@@ -198,7 +201,7 @@ impl Model {
                 });
             }
             Support::Blocks { left, right } => {
-                let (l, r) = (left.m(), right.m());
+                let (l, r) = (left.m() + made.floor[0], right.m() + made.floor[1]);
                 if solid {
                     self.hold_axle(i, f64::midpoint(l, r), ((l - r) / made.track).asin());
                 } else {
@@ -281,12 +284,12 @@ impl Model {
         let Some(tyre) = self.axles[i].tyre else {
             return D::from(0.0);
         };
-        let [left, right] = self.wheel_heights(i, pose);
+        let [left, right] = self.wheel_clearances(i, pose);
         let rate = tyre.rate * tyre.rate_factor;
         one_sided(-left + tyre.radius, rate) + one_sided(-right + tyre.radius, rate)
     }
 
-    /// Heights of the left and right wheel centres of axle `i` over the floor.
+    /// Heights of the left and right wheel centres of axle `i` over the floor's plane.
     pub fn wheel_heights<D: Real>(&self, i: usize, pose: &Pose<D>) -> [D; 2] {
         let c = axle_coordinate(i);
         match pose.axle(i) {
@@ -301,6 +304,14 @@ impl Model {
         }
     }
 
+    /// Heights of the left and right wheel centres of axle `i` over what is
+    /// under the wheel: the floor where it is uneven.
+    pub(crate) fn wheel_clearances<D: Real>(&self, i: usize, pose: &Pose<D>) -> [D; 2] {
+        let [left, right] = self.wheel_heights(i, pose);
+        let [under_left, under_right] = self.axles[i].floor;
+        [left - under_left, right - under_right]
+    }
+
     fn unsprung_height<D: Real>(&self, i: usize, pose: &Pose<D>) -> D {
         let [left, right] = self.wheel_heights(i, pose);
         (left + right) / 2.0
@@ -313,6 +324,11 @@ impl Model {
             .link
             .as_ref()
             .map(|(name, link)| (name.as_str(), link))
+    }
+
+    /// Where the design centreline of axle `i` is, metres ahead of the rear one.
+    pub fn axle_x(&self, i: usize) -> f64 {
+        self.axles[i].x
     }
 
     /// Everything on the frame that is there now, newtons.

@@ -92,7 +92,7 @@ impl Model {
         };
         let mut total = State::zeros();
         for side in 0..2 {
-            let (h, dh) = gradient(|x| self.wheel_heights(i, &self.pose(x))[side], q);
+            let (h, dh) = gradient(|x| self.wheel_clearances(i, &self.pose(x))[side], q);
             let squeeze = tyre.radius - h;
             if squeeze > 0.0 {
                 total -= dh * force(&tyre, squeeze);

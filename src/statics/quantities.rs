@@ -163,6 +163,22 @@ fn unit_quantities(unit: &UnitModel, pose: &super::Pose<f64>) -> UnitQuantities 
             pose.axle_point(unit.axle, *lower),
             pose.frame.point(*upper),
         ))),
+        UnitPlace::Arm {
+            upper,
+            arm,
+            end,
+            beside,
+        } => {
+            let height = match end {
+                super::ArmEnd::Wheel(c) => pose.coordinates[*c],
+                super::ArmEnd::Axle(p) => pose.axle_point(unit.axle, *p)[2],
+            };
+            let lower = arm.lower(height - pose.frame.height(*beside));
+            Some(Angle::new(angle_to_vertical(
+                pose.frame.point(lower),
+                pose.frame.point(*upper),
+            )))
+        }
         UnitPlace::Corner { .. } => None,
     };
     UnitQuantities {
@@ -194,31 +210,62 @@ fn series(a: f64, b: f64) -> f64 {
     if a + b > 0.0 { a * b / (a + b) } else { 0.0 }
 }
 
+/// Rates of an axle's springs and bar in a given state, tyres left out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SuspensionRates {
+    /// Force per travel of both wheels together against the frame, N/m.
+    pub both_wheels: f64,
+    /// Torque per roll of the axle against the frame, N m/rad.
+    pub roll: f64,
+    /// What the springs push the frame up with, newtons.
+    pub carried: f64,
+}
+
+impl Model {
+    /// Directions of the state in which both wheels of axle `i` go up by 1 m,
+    /// and in which the axle (or the pair of wheels) rolls by 1 rad.
+    fn wheel_motions(&self, i: usize) -> (State, State) {
+        let (axle, c) = (&self.axles[i], axle_coordinate(i));
+        let (mut heave, mut roll) = (State::zeros(), State::zeros());
+        heave[c] = 1.0;
+        if axle.solid {
+            roll[c + 1] = 1.0;
+        } else {
+            heave[c + 1] = 1.0;
+            roll[c] = axle.track / 2.0;
+            roll[c + 1] = -axle.track / 2.0;
+        }
+        (heave, roll)
+    }
+
+    /// Rates of the springs and the bar of axle `i` in a state, at rest or not,
+    /// with the frame held: second derivatives of their energy.
+    pub fn suspension_rates(&self, i: usize, q: &State) -> SuspensionRates {
+        let (heave, roll) = self.wheel_motions(i);
+        let (_, pull, k) = num_dual::hessian(|x| self.suspension_energy(i, &self.pose(&x)), q);
+        let both_wheels = along(&k, &heave, &heave);
+        let cross = along(&k, &heave, &roll);
+        let freed = if both_wheels > 0.0 {
+            cross * cross / both_wheels
+        } else {
+            0.0
+        };
+        SuspensionRates {
+            both_wheels,
+            roll: along(&k, &roll, &roll) - freed,
+            carried: heave.dot(&pull),
+        }
+    }
+}
+
 fn axle_quantities(model: &Model, rest: &Equilibrium, i: usize) -> AxleQuantities {
     let axle = &model.axles[i];
     let q = &rest.state;
     let pose = model.pose(q);
-    let c = axle_coordinate(i);
-    // Both wheels up together, and a roll of the axle about its centre, with the frame held.
-    let (mut heave, mut roll) = (State::zeros(), State::zeros());
-    heave[c] = 1.0;
-    if axle.solid {
-        roll[c + 1] = 1.0;
-    } else {
-        heave[c + 1] = 1.0;
-        roll[c] = axle.track / 2.0;
-        roll[c + 1] = -axle.track / 2.0;
-    }
-    let (_, pull, k) = num_dual::hessian(|x| model.suspension_energy(i, &model.pose(&x)), q);
-    let k_heave = along(&k, &heave, &heave);
-    let cross = along(&k, &heave, &roll);
-    let k_roll = along(&k, &roll, &roll)
-        - if k_heave > 0.0 {
-            cross * cross / k_heave
-        } else {
-            0.0
-        };
-    let heights = model.wheel_heights(i, &pose);
+    let rates = model.suspension_rates(i, q);
+    let (heave, roll) = model.wheel_motions(i);
+    let (k_heave, k_roll) = (rates.both_wheels, rates.roll);
+    let heights = model.wheel_clearances(i, &pose);
     let tyre_rates = axle.tyre.map(|t| {
         heights.map(|h| {
             if h < t.radius {
@@ -235,7 +282,7 @@ fn axle_quantities(model: &Model, rest: &Equilibrium, i: usize) -> AxleQuantitie
             (series(k_heave, left + right), series(k_roll, tyre_roll))
         }
     };
-    let sprung = heave.dot(&pull) / STANDARD_GRAVITY_M_S2;
+    let sprung = rates.carried / STANDARD_GRAVITY_M_S2;
     let wheel_loads = if let Some(t) = axle.tyre {
         heights.map(|h| Force::new((t.radius - h).max(0.0) * t.rate * t.rate_factor))
     } else {

@@ -2,7 +2,7 @@
 //! independent corner worked through a motion ratio. Its length is the only
 //! thing that depends on the pose; its energy depends on that length alone.
 
-use super::{Curve, Pose};
+use super::{ArmEnd, ArmGeometry, Curve, Pose};
 use crate::geometry::Real;
 use crate::sheet::{Coilover, CoiloverUnit, Corner, Side};
 
@@ -66,6 +66,17 @@ pub enum UnitPlace {
         design_length: f64,
         /// Spring travel over wheel travel.
         travel: TravelTable,
+    },
+    /// Between a frame point and an arm that turns on the frame.
+    Arm {
+        /// Frame point, metres.
+        upper: [f64; 3],
+        /// The arm with the lower mount.
+        arm: ArmGeometry,
+        /// What carries the arm's end.
+        end: ArmEnd,
+        /// Frame point over which the end rises: level with it as designed.
+        beside: [f64; 3],
     },
 }
 
@@ -187,6 +198,19 @@ impl UnitModel {
             } => {
                 let bump = pose.coordinates[*coordinate] - pose.frame.height(*beside_wheel);
                 -travel.spring_travel(bump) + *design_length
+            }
+            UnitPlace::Arm {
+                upper,
+                arm,
+                end,
+                beside,
+            } => {
+                let height = match end {
+                    ArmEnd::Wheel(coordinate) => pose.coordinates[*coordinate],
+                    ArmEnd::Axle(p) => pose.axle_point(self.axle, *p)[2],
+                };
+                let rise = height - pose.frame.height(*beside);
+                crate::geometry::distance(arm.lower(rise), upper.map(D::from))
             }
         }
     }

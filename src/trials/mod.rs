@@ -1,6 +1,8 @@
-//! Trials: what series of readings say about the vehicle itself.
+//! Trials: a series of readings -> what the vehicle really is. Pure.
 //!
-//! Comes in: readings that belong together. Goes out: what they show, with uncertainty. Refuses:
-//! series that cannot show it. No clock: time arrives with the data.
+//! In: readings taken at known loads or over days. Out: springs, friction,
+//! weight; settling; each with uncertainty. Refused: an answer that the readings
+//! do not carry. No clock: time arrives with the data.
 
+pub mod loadtest;
 pub mod settling;

@@ -6,6 +6,7 @@
 
 use super::super::form::{COLLAR, SPRING, assumed_si};
 use super::super::mistakes::{Found, Place, Wrong};
+use super::super::series::in_series;
 use super::super::tree::{Placed, Row, Typed};
 use super::super::vehicle::{Coilover, CoiloverUnit, Collar, Side, Spring, SpringCurve};
 use super::axles::End;
@@ -164,8 +165,59 @@ impl Check<'_> {
             );
             return None;
         }
-        let curve = self.curve(&spring);
-        self.need_layered(&spring, "free_length", "length of the spring on the bench");
+        let main = self.one_spring(&spring);
+        let Some(helper) = layers.end.table("helper_spring") else {
+            return main;
+        };
+        self.with_helper(main, helper, layers.end)
+    }
+
+    /// The pair as one spring.
+    fn with_helper(&mut self, main: Option<Spring>, helper: &Typed, end: &Typed) -> Option<Spring> {
+        let soft = self.one_spring(&Layered {
+            over: None,
+            under: Some(helper),
+            end,
+            key: "helper_spring",
+        });
+        let stop = helper.length("stop");
+        if stop.is_none() {
+            self.need(
+                helper,
+                "solid_length",
+                "length with the coils touching; or 'stop'",
+            );
+        }
+        let (main, soft) = (main?, soft?);
+        let room = soft.solid_length.map(|solid| soft.free_length - solid);
+        if let (Some(stop), Some(room)) = (stop, room)
+            && stop.value > room
+        {
+            let wrong = Wrong::StopAfterCoils {
+                stop: stop.value,
+                room,
+            };
+            let found =
+                Found::new(stop.at, wrong).and(helper.place("solid_length"), "solid length");
+            self.found.push(found);
+        }
+        let between = helper.length("between")?.value;
+        Some(in_series(&main, &soft, stop.map(|s| s.value), between))
+    }
+
+    /// A spring that stands in a table of its own.
+    pub(super) fn stock_spring(&mut self, one: &Typed) -> Option<Spring> {
+        self.one_spring(&Layered {
+            over: Some(one),
+            under: None,
+            end: one,
+            key: "stock",
+        })
+    }
+
+    fn one_spring(&mut self, spring: &Layered<'_>) -> Option<Spring> {
+        let curve = self.curve(spring);
+        self.need_layered(spring, "free_length", "length of the spring on the bench");
         let free_length = spring.length("free_length");
         let solid_length = spring.length("solid_length");
         self.solid_is_shorter(free_length, solid_length);

@@ -7,10 +7,13 @@
 mod axles;
 mod coilovers;
 mod holes;
+mod plans;
 mod sensors;
 mod shelf;
 mod stations;
 mod weights;
+
+pub(super) use plans::plans;
 
 use std::collections::BTreeMap;
 

@@ -7,7 +7,9 @@ use std::collections::BTreeMap;
 
 use super::super::mistakes::{Found, Place, Wrong};
 use super::super::tree::{Placed, Typed};
-use super::super::vehicle::{Connection, Measurand, Protocol, Sensor, TiltOn};
+use super::super::vehicle::{
+    Asking, Connection, Measurand, NumberOnLine, Protocol, Sensor, TiltOn,
+};
 use super::{Check, standard_share};
 use crate::quantity::{Angle, Dimension, Length, Quantity, QuantityError, UnitSystem};
 
@@ -15,6 +17,52 @@ use crate::quantity::{Angle, Dimension, Length, Quantity, QuantityError, UnitSys
 /// was set down with care and never zeroed may show. Chosen.
 const ZERO_LIMIT_TILT: Angle = Angle::from_deg(0.3);
 const ZERO_LIMIT_DISTANCE: Length = Length::from_mm(2.0);
+
+/// Keys that only a described protocol has.
+const DESCRIBED_KEYS: &[&str] = &[
+    "pattern",
+    "header",
+    "length",
+    "check",
+    "check_low_first",
+    "at",
+    "bytes",
+    "digits",
+    "low_first",
+    "address",
+    "function",
+    "register",
+    "number",
+    "order",
+    "timeout",
+    "period",
+    "unit",
+    "scale",
+    "start",
+    "ask_every",
+];
+
+fn port_of(connection: &Connection) -> &str {
+    connection.port.as_deref().unwrap_or_default()
+}
+
+/// Bytes as pairs of hexadecimal digits, `0x` in front and blanks between allowed.
+fn hex(text: &str) -> Option<Vec<u8>> {
+    let digits: Vec<u32> = text
+        .trim()
+        .trim_start_matches("0x")
+        .chars()
+        .filter(|c| !c.is_whitespace())
+        .map(|c| c.to_digit(16))
+        .collect::<Option<_>>()?;
+    if digits.is_empty() || digits.len() % 2 == 1 {
+        return None;
+    }
+    digits
+        .chunks(2)
+        .map(|pair| u8::try_from(pair[0] * 16 + pair[1]).ok())
+        .collect()
+}
 
 impl Check<'_> {
     pub(super) fn sensors(&mut self, typed: &Typed) -> Vec<Sensor> {
@@ -67,6 +115,35 @@ impl Check<'_> {
             let name = name.to_owned();
             self.wrong(one.at, Wrong::SensorUnfindable { name });
         }
+        if matches!(protocol.as_str(), "lines" | "frames" | "modbus") {
+            self.refuse(
+                one,
+                &["device", "transducer"],
+                "a protocol that is described here",
+                "take it out: such a sensor says no id; it is found by 'port'",
+            );
+            if !unfindable {
+                self.need(one, "port", "path of the serial port");
+            }
+            let baud = match one.whole("baud") {
+                Some(baud) => baud.value,
+                None if one.has("baud") => return None,
+                None => 9600,
+            };
+            let protocol = self.described(one, &protocol, baud)?;
+            port.as_ref()?;
+            return Some(Connection {
+                port,
+                baud,
+                protocol,
+            });
+        }
+        self.refuse(
+            one,
+            DESCRIBED_KEYS,
+            "'wire' and 'xdr'",
+            "take it out: these protocols need no description",
+        );
         let (protocol, usual_baud) = if protocol == "wire" {
             self.refuse(
                 one,
@@ -115,6 +192,97 @@ impl Check<'_> {
         })
     }
 
+    /// A module whose numbers are described in the sheet.
+    fn described(&mut self, one: &Typed, protocol: &str, baud: u32) -> Option<Protocol> {
+        let needed: &[(&str, &'static str)] = match protocol {
+            "lines" => &[("pattern", "the line as it is sent, with {value}")],
+            "frames" => &[
+                ("header", "the bytes at the beginning of each frame"),
+                ("length", "how many bytes a frame has"),
+                ("at", "the first byte of the number"),
+                ("bytes", "how many bytes the number takes"),
+                ("digits", "\"text\", \"signed\" or \"unsigned\""),
+            ],
+            _ => &[
+                ("address", "the device's address on the bus"),
+                ("register", "the first register, counted from 0"),
+            ],
+        };
+        for (key, about) in needed {
+            self.need(one, key, about);
+        }
+        self.need(one, "unit", "the number's unit");
+        let word =
+            |key: &str, usual: &str| one.text(key).map_or_else(|| usual.to_owned(), |w| w.value);
+        let flag = |key: &str| one.flag(key).is_some_and(|f| f.value);
+        let small = |key: &str| u8::try_from(one.whole(key)?.value).ok();
+        let seconds = |key: &str| one.si(key).map(|s| s.value.0);
+        let number = NumberOnLine {
+            scale: one.number("scale").map_or(1.0, |n| n.value),
+            unit: one.text("unit")?.value,
+        };
+        let asking = Asking {
+            start: self.bytes_or_text(one, "start")?,
+            every_s: seconds("ask_every"),
+        };
+        match protocol {
+            "lines" => Some(Protocol::Lines {
+                pattern: one.text("pattern")?.value,
+                number,
+                asking,
+            }),
+            "frames" => Some(Protocol::Frames {
+                header: self.bytes(one, "header")?,
+                length: small("length")?,
+                check: word("check", "none"),
+                check_low_first: flag("check_low_first"),
+                at: small("at")?,
+                bytes: small("bytes")?,
+                digits: one.text("digits")?.value,
+                low_first: flag("low_first"),
+                number,
+                asking,
+            }),
+            _ => Some(Protocol::Modbus {
+                address: small("address")?,
+                function: one
+                    .whole("function")
+                    .map_or(Some(3), |_| small("function"))?,
+                register: u16::try_from(one.whole("register")?.value).ok()?,
+                form: word("number", "i16"),
+                order: word("order", "abcd"),
+                number,
+                baud,
+                timeout_s: seconds("timeout").unwrap_or(0.2),
+                period_s: seconds("period").unwrap_or(0.2),
+            }),
+        }
+    }
+
+    /// Bytes as `aa 55`.
+    fn bytes(&mut self, one: &Typed, key: &str) -> Option<Vec<u8>> {
+        let text = one.text(key)?;
+        let bytes = hex(&text.value);
+        if bytes.is_none() {
+            self.wrong(
+                text.at,
+                Wrong::NotBytes {
+                    typed: text.value.clone(),
+                },
+            );
+        }
+        bytes
+    }
+
+    /// Text, or bytes where it begins with `0x`; nothing is no bytes.
+    fn bytes_or_text(&mut self, one: &Typed, key: &str) -> Option<Vec<u8>> {
+        match one.text(key) {
+            None => Some(Vec::new()),
+            Some(text) if text.value.starts_with("0x") => self.bytes(one, key),
+            Some(text) => Some(text.value.into_bytes()),
+        }
+    }
+
     fn not_the_same(
         &mut self,
         one: &Typed,
@@ -133,6 +301,29 @@ impl Check<'_> {
                     connection.port.as_deref().unwrap_or_default()
                 ),
                 "transducer",
+            ),
+            Protocol::Lines { pattern, .. } => (
+                format!("port '{}', line '{pattern}'", port_of(connection)),
+                "pattern",
+            ),
+            Protocol::Frames { header, at, .. } => (
+                format!(
+                    "port '{}', frames that begin with {header:02x?}, byte {at}",
+                    port_of(connection)
+                ),
+                "at",
+            ),
+            Protocol::Modbus {
+                address,
+                function,
+                register,
+                ..
+            } => (
+                format!(
+                    "port '{}', address {address}, function {function}, register {register}",
+                    port_of(connection)
+                ),
+                "register",
             ),
         };
         let place = one.place(key);

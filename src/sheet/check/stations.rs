@@ -186,6 +186,7 @@ impl Check<'_> {
             pitch: Angle::new(si("pitch")?),
             slope_uncertainty: standard(Angle::new(si("slope_uncertainty")?)),
             flatness: standard(Length::new(si("flatness")?)),
+            under_wheels: [[Length::ZERO; 2]; 2],
         })
     }
 }

@@ -4,6 +4,7 @@
 //! of what was typed, for the JSON Schema and for the list of keys. Refused:
 //! nothing by itself.
 
+mod plans;
 mod tables;
 
 pub(super) use tables::{COLLAR, FLOOR, SHEET, SPRING};

@@ -3,10 +3,11 @@
 //! In: nothing. Out: the description that [`super`] explains. Refused: nothing
 //! by itself.
 
+use super::plans::{STOCK, WHEEL, WISH};
 use super::{Column, Field, Form, Kind, Range};
 use crate::quantity::Dimension;
 
-const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
+pub(super) const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
     Field {
         key,
         kind,
@@ -16,7 +17,7 @@ const fn must(key: &'static str, kind: Kind, about: &'static str) -> Field {
     }
 }
 
-const fn may(key: &'static str, kind: Kind, about: &'static str) -> Field {
+pub(super) const fn may(key: &'static str, kind: Kind, about: &'static str) -> Field {
     Field {
         key,
         kind,
@@ -26,7 +27,12 @@ const fn may(key: &'static str, kind: Kind, about: &'static str) -> Field {
     }
 }
 
-const fn or(key: &'static str, default: &'static str, kind: Kind, about: &'static str) -> Field {
+pub(super) const fn or(
+    key: &'static str,
+    default: &'static str,
+    kind: Kind,
+    about: &'static str,
+) -> Field {
     Field {
         key,
         kind,
@@ -36,25 +42,25 @@ const fn or(key: &'static str, default: &'static str, kind: Kind, about: &'stati
     }
 }
 
-const ANY_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Any);
-const A_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Positive);
-const LENGTH_OR_NONE: Kind = Kind::Quantity(Dimension::Length, Range::NotNegative);
+pub(super) const ANY_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Any);
+pub(super) const A_LENGTH: Kind = Kind::Quantity(Dimension::Length, Range::Positive);
+pub(super) const LENGTH_OR_NONE: Kind = Kind::Quantity(Dimension::Length, Range::NotNegative);
 const BIG_LENGTH: Kind = Kind::Quantity(
     Dimension::Length,
     Range::Between(0.2, 30.0, "between 200 mm and 30 m"),
 );
 const A_MASS: Kind = Kind::Quantity(Dimension::Mass, Range::Positive);
 const MASS_OR_NONE: Kind = Kind::Quantity(Dimension::Mass, Range::NotNegative);
-const A_RATE: Kind = Kind::Quantity(Dimension::SpringRate, Range::Positive);
-const SOME_SHARE: Kind = Kind::Quantity(
+pub(super) const A_RATE: Kind = Kind::Quantity(Dimension::SpringRate, Range::Positive);
+pub(super) const SOME_SHARE: Kind = Kind::Quantity(
     Dimension::Share,
     Range::Between(0.0, 1.0, "between 0 % and 100 %"),
 );
-const SOME_TILT: Kind = Kind::Quantity(
+pub(super) const SOME_TILT: Kind = Kind::Quantity(
     Dimension::Angle,
     Range::Between(-0.7, 0.7, "between -40 deg and 40 deg"),
 );
-const TILT_TOLERANCE: Kind = Kind::Quantity(
+pub(super) const TILT_TOLERANCE: Kind = Kind::Quantity(
     Dimension::Angle,
     Range::Between(1e-5, 0.7, "more than zero and at most 40 deg"),
 );
@@ -70,9 +76,32 @@ const SUPPORT_WORDS: &[&str] = &["tyres", "blocks", "stands"];
 /// The words of `units`.
 const UNIT_WORDS: &[&str] = &["metric", "inch"];
 /// The two ends.
-const END_WORDS: &[&str] = &["rear", "front"];
+pub(super) const END_WORDS: &[&str] = &["rear", "front"];
 /// The words of `protocol`.
-const PROTOCOL_WORDS: &[&str] = &["wire", "xdr"];
+const PROTOCOL_WORDS: &[&str] = &["wire", "xdr", "lines", "frames", "modbus"];
+/// The words of a sensor's `unit`.
+const VALUE_UNIT_WORDS: &[&str] = &["deg", "rad", "m", "mm", "in"];
+/// The words of `check`; CRCs as the public catalogue of them has it.
+const CHECK_WORDS: &[&str] = &[
+    "none",
+    "sum",
+    "zero-sum",
+    "xor",
+    "crc-8/smbus",
+    "crc-8/maxim-dow",
+    "crc-8/nrsc-5",
+    "crc-16/modbus",
+    "crc-16/ibm-3740",
+    "crc-16/xmodem",
+    "crc-16/kermit",
+    "crc-16/arc",
+];
+/// The words of `digits`.
+const DIGIT_WORDS: &[&str] = &["text", "signed", "unsigned"];
+/// The words of `number`.
+const REGISTER_WORDS: &[&str] = &["u16", "i16", "u32", "i32", "f32"];
+/// The words of `order`: a is the highest byte.
+const ORDER_WORDS: &[&str] = &["abcd", "cdab", "badc", "dcba"];
 /// The words of `reads`.
 const READS_WORDS: &[&str] = &[
     "frame roll",
@@ -135,6 +164,17 @@ pub(in crate::sheet) static SHEET: Form = Form {
         ),
         may("floor", Kind::Table(&FLOOR), "the floor it stands on"),
         may("sensor", Kind::Tables(&SENSOR), "what is clipped on"),
+        may(
+            "wish",
+            Kind::Table(&WISH),
+            "before the weld: what is asked of an axle's coilovers",
+        ),
+        may("stock", Kind::Tables(&STOCK), "springs to choose from"),
+        may(
+            "wheel",
+            Kind::Table(&WHEEL),
+            "a wheel with its tyre, and what is round it",
+        ),
     ],
 };
 
@@ -207,6 +247,11 @@ static AXLE: Form = Form {
             "spring",
             Kind::Table(&SPRING),
             "the spring on each coilover",
+        ),
+        may(
+            "helper_spring",
+            Kind::Table(&HELPER),
+            "a second spring on each coilover, on top of the first",
         ),
         may(
             "coilover",
@@ -311,6 +356,44 @@ pub(in crate::sheet) static SPRING: Form = Form {
             "5 %",
             SOME_SHARE,
             "the catalogue's tolerance of the rate, a limit",
+        ),
+    ],
+};
+
+static HELPER: Form = Form {
+    about: "A softer spring in series with the spring: a helper, or the upper one of a dual-rate pair. It gives way until its stop, or until its coils touch.",
+    fields: &[
+        may("rate", A_RATE, "its rate; or give 'table'"),
+        may(
+            "table",
+            Kind::Rows(
+                Column::Quantity(Dimension::Length),
+                Column::Quantity(Dimension::Force),
+            ),
+            "rows of compression and force, from [\"0 mm\", \"0 N\"]",
+        ),
+        may("free_length", A_LENGTH, "length on the bench"),
+        may(
+            "solid_length",
+            A_LENGTH,
+            "length with the coils touching; this or 'stop' must be there",
+        ),
+        or(
+            "rate_tolerance",
+            "5 %",
+            SOME_SHARE,
+            "the catalogue's tolerance of the rate, a limit",
+        ),
+        may(
+            "stop",
+            LENGTH_OR_NONE,
+            "compression at which a stop holds it; without it the coils touch first",
+        ),
+        or(
+            "between",
+            "0 mm",
+            LENGTH_OR_NONE,
+            "height of the slider between the two springs",
         ),
     ],
 };
@@ -643,7 +726,7 @@ static SENSOR: Form = Form {
             "protocol",
             "wire",
             Kind::Word(PROTOCOL_WORDS),
-            "'wire', the project's own, or 'xdr', NMEA 0183 transducer sentences",
+            "'wire', the project's own; 'xdr', NMEA 0183 transducer sentences; 'lines' or 'frames' of a module, described here; 'modbus', Modbus RTU",
         ),
         may("device", Kind::Device, "wire: the 64-bit id of the device"),
         or(
@@ -665,7 +748,112 @@ static SENSOR: Form = Form {
         may(
             "baud",
             Kind::Whole(300, 4_000_000),
-            "line speed; without it 115200 for 'wire' and 4800 for 'xdr'",
+            "line speed; without it 115200 for 'wire', 4800 for 'xdr', else 9600",
+        ),
+        may(
+            "pattern",
+            Kind::Name,
+            "lines: the line as it is sent, {value} in place of the number, {skip} for what changes",
+        ),
+        may(
+            "header",
+            Kind::Name,
+            "frames: the bytes at the beginning of each, as 'aa 55'",
+        ),
+        may(
+            "length",
+            Kind::Whole(2, 255),
+            "frames: bytes of a frame, header and check included",
+        ),
+        may(
+            "check",
+            Kind::Word(CHECK_WORDS),
+            "frames: the check at the end; without it none",
+        ),
+        may(
+            "check_low_first",
+            Kind::Flag,
+            "frames: a check of two bytes comes low byte first",
+        ),
+        may(
+            "at",
+            Kind::Whole(0, 254),
+            "frames: first byte of the number, counted from 0 at the header",
+        ),
+        may("bytes", Kind::Whole(1, 16), "frames: bytes of the number"),
+        may(
+            "digits",
+            Kind::Word(DIGIT_WORDS),
+            "frames: how the number is written",
+        ),
+        may(
+            "low_first",
+            Kind::Flag,
+            "frames: the number's low byte comes first",
+        ),
+        may(
+            "address",
+            Kind::Whole(1, 247),
+            "modbus: address of the device",
+        ),
+        may(
+            "function",
+            Kind::Whole(3, 4),
+            "modbus: 3 holding registers, 4 input registers; without it 3",
+        ),
+        may(
+            "register",
+            Kind::Whole(0, 65_535),
+            "modbus: the first register, counted from 0 as on the line",
+        ),
+        may(
+            "number",
+            Kind::Word(REGISTER_WORDS),
+            "modbus: how the number lies in its registers; without it i16",
+        ),
+        may(
+            "order",
+            Kind::Word(ORDER_WORDS),
+            "modbus: order of its bytes, a the highest; without it abcd",
+        ),
+        may(
+            "timeout",
+            Kind::Quantity(
+                Dimension::Time,
+                Range::Between(0.02, 10.0, "between 20 ms and 10 s"),
+            ),
+            "modbus: how long an answer may take; without it 200 ms",
+        ),
+        may(
+            "period",
+            Kind::Quantity(
+                Dimension::Time,
+                Range::Between(0.02, 60.0, "between 20 ms and 1 min"),
+            ),
+            "modbus: time between two questions; without it 200 ms",
+        ),
+        may(
+            "unit",
+            Kind::Word(VALUE_UNIT_WORDS),
+            "lines, frames, modbus: unit of the number",
+        ),
+        may(
+            "scale",
+            Kind::Ratio(1e-9, 1e9),
+            "lines, frames, modbus: what a number of 1 is worth in the unit; without it 1",
+        ),
+        may(
+            "start",
+            Kind::Name,
+            "lines, frames: sent at opening to make it speak; text, or bytes as '0x80 06'",
+        ),
+        may(
+            "ask_every",
+            Kind::Quantity(
+                Dimension::Time,
+                Range::Between(0.02, 60.0, "between 20 ms and 1 min"),
+            ),
+            "lines, frames: 'start' is sent again so often, for a module that only answers",
         ),
         must("reads", Kind::Word(READS_WORDS), "what it reads"),
         may(

@@ -7,12 +7,15 @@ use serde::Serialize;
 use super::candidate::FittedParameter;
 use super::weighing::{FitOptions, SettlingFit, fit};
 use super::wild::WildReading;
-use super::{Band, Law, Notice, SettlingError, read_csv};
+use super::{Band, Law, Notice, SettlingError, TimeAxis, plot, read_csv};
 use crate::leastsquares::student_t_quantile;
 
 /// Hours of a day and a week, for "by tomorrow" and "in a week".
 const DAY_H: f64 = 24.0;
 const WEEK_H: f64 = 168.0;
+
+/// Columns and rows of the picture below the text.
+const PLOT: (usize, usize) = (60, 10);
 
 /// Exit code where no law is an answer.
 const NO_LAW: i32 = 3;
@@ -68,6 +71,9 @@ pub struct CandidateAnswer {
 /// What is still to come, with bands; null where it cannot be told.
 #[derive(Debug, Clone, Serialize)]
 pub struct StillToCome {
+    /// Whether a law that is not determined fits as well: what follows then holds only if the
+    /// laws named do.
+    pub cannot_tell_yet: bool,
     /// The laws that share the forecast.
     pub from_laws: Vec<&'static str>,
     /// Time of the last reading, from which the changes count.
@@ -126,6 +132,7 @@ impl FitAnswer {
                 })
                 .collect(),
             still_to_come_mm: StillToCome {
+                cannot_tell_yet: found.has_rival() || chosen.is_none(),
                 from_laws: found.sharing().iter().map(|(c, _)| c.law.name()).collect(),
                 since_h: now,
                 by_tomorrow: found.still_to_come(now + DAY_H)?,
@@ -270,7 +277,7 @@ fn render_chosen(
     let widening = (found.readings as f64 / found.effective_readings).sqrt();
     let t = student_t_quantile(
         0.975,
-        (found.effective_readings - c.free.len() as f64).max(1.0),
+        (found.effective_readings - c.parameters_taken() as f64).max(1.0),
     )?;
     for p in &c.parameters {
         let _ = match p.standard_uncertainty {
@@ -327,13 +334,23 @@ pub fn run_fit_command(
         );
     }
     let series = read_csv(csv_text, file_name)?;
-    let found = fit(&series, &FitOptions { law, fixed })?;
+    let options = FitOptions {
+        law,
+        fixed,
+        ..FitOptions::default()
+    };
+    let found = fit(&series, &options)?;
     let answer = FitAnswer::new(&found)?;
     let output = if json {
         // No map with other keys than strings and no failing serialiser is involved.
         serde_json::to_string_pretty(&answer).unwrap_or_default() + "\n"
     } else {
-        render(&found, &answer, file_name)?
+        let mut text = render(&found, &answer, file_name)?;
+        if answer.converged {
+            text.push('\n');
+            text += &plot(&series, &found, TimeAxis::Real, PLOT.0, PLOT.1);
+        }
+        text
     };
     Ok((output, if answer.converged { 0 } else { NO_LAW }))
 }

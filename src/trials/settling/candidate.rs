@@ -3,6 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 
+use super::beside::FittedBeside;
 use super::law::{Law, MOST, Moment};
 use crate::leastsquares::{ConvergenceTest, WhyNotConverged};
 
@@ -109,6 +110,12 @@ pub struct Candidate {
     pub aicc: Option<f64>,
     /// Share among the laws that are answers, from 0 to 1.
     pub weight: f64,
+    /// What moved the series beside the law; empty where nothing was asked for.
+    pub beside: Vec<FittedBeside>,
+    /// Sizes of the columns beside the law.
+    pub(super) beside_sizes: Vec<f64>,
+    /// Freedom that they take.
+    pub(super) beside_count: usize,
     pub(super) working: [f64; MOST],
     pub(super) free: Vec<usize>,
     /// (J'J)^-1 of the free working parameters.
@@ -128,12 +135,17 @@ impl Candidate {
     /// independent ones would.
     pub(super) fn variance(&self, widening: f64) -> f64 {
         let n = self.residuals.len() as f64;
-        let left = (n - self.free.len() as f64 * widening).max(0.2 * n);
+        let left = (n - self.parameters_taken() as f64 * widening).max(0.2 * n);
         if self.degrees_of_freedom > 0 {
             self.squares / left.min(self.degrees_of_freedom as f64)
         } else {
             0.0
         }
+    }
+
+    /// Parameters fitted: those of the law and those beside it.
+    pub(super) fn parameters_taken(&self) -> usize {
+        self.free.len() + self.beside_count
     }
 
     /// Height at time `t_h` (infinity for the end), and its derivatives by the free parameters.
@@ -158,6 +170,9 @@ impl Candidate {
             degrees_of_freedom: 0,
             aicc: None,
             weight: 0.0,
+            beside: Vec::new(),
+            beside_sizes: Vec::new(),
+            beside_count: 0,
             working: [0.0; MOST],
             free: Vec::new(),
             covariance: DMatrix::zeros(0, 0),

@@ -233,6 +233,14 @@ pub enum Notice {
         /// First reading after it.
         to_h: f64,
     },
+    /// Time zero lies far before the first reading.
+    #[error(
+        "the first reading is {first_h} h after time zero, far longer than the readings last: the laws count time from the moment the load was put on"
+    )]
+    FarFromZero {
+        /// Time of the first reading.
+        first_h: f64,
+    },
     /// All heights are the same.
     #[error(
         "all readings are the same: changes below the resolution of the instrument cannot be seen"
@@ -252,12 +260,18 @@ pub enum Notice {
     },
     /// A law that the readings cannot determine fits them no worse than the chosen one.
     #[error(
-        "'{law}' fits the readings as well, but {parameters} not determined by them: what is still to come cannot be told yet"
+        "'{law}' fits the readings as well, but {} not determined by them: what is still to come cannot be told yet",
+        with_verb(.parameters)
     )]
     RivalNotDetermined {
         /// Name of that law.
         law: &'static str,
-        /// Its parameters that are not determined, with the verb.
-        parameters: String,
+        /// Its parameters that are not determined.
+        parameters: Vec<&'static str>,
     },
+}
+
+fn with_verb(parameters: &[&str]) -> String {
+    let verb = if parameters.len() == 1 { "is" } else { "are" };
+    format!("{} {verb}", parameters.join(" and "))
 }

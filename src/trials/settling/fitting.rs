@@ -1,8 +1,9 @@
 //! Fits one law to a series: starts from its profile, joint fit, judgement.
 
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector};
 
 use super::SettlingError;
+use super::beside::{BesideKind, FittedBeside};
 use super::candidate::{Candidate, FittedParameter, Status};
 use super::judging::judge;
 use super::law::{Law, MOST};
@@ -13,8 +14,14 @@ use crate::leastsquares::{Outcome, Settings, Solution, WhyNotConverged, solve};
 /// Relative offset at which a fit has converged: no parameter is then further from the minimum
 /// than about a ten-millionth of its standard uncertainty.
 const OFFSET: f64 = 1e-7;
+/// Relative offset close enough to weigh a law: its sum of squares is then right to a millionth.
+const ROUGH_OFFSET: f64 = 1e-3;
 /// Most Jacobians in one descent. Chosen: fits that are determined take 5 to 15 from the grid.
 const ITERATIONS: usize = 60;
+
+/// Series longer than this are averaged down to about so many points for the search.
+const THIN_FROM: usize = 400;
+const THIN_TO: usize = 160;
 
 /// Starts tried for each law.
 const STARTS: usize = 2;
@@ -25,6 +32,8 @@ pub(super) struct Grids {
     exponentials: Option<Grid>,
     /// End held (by its bits), and the sum of squares of the single exponential with it.
     single: Option<(Option<u64>, f64)>,
+    /// Averages of a long series.
+    thin: Option<Prepared>,
 }
 
 /// Fits one law; `fixed` has an entry for each of its parameters.
@@ -35,7 +44,7 @@ pub(super) fn fit_law(
     grids: &mut Grids,
 ) -> Result<Candidate, SettlingError> {
     let free: Vec<usize> = (0..fixed.len()).filter(|&j| fixed[j].is_none()).collect();
-    let (n, p) = (series.len(), free.len());
+    let (n, p) = (series.len(), free.len() + series.beside.count());
     if n < p + 1 {
         return Ok(Candidate::empty(
             law,
@@ -72,21 +81,21 @@ pub(super) fn fit_law(
         &own
     };
     let surveyed = survey(law, grid, &held, &held_nonlinear, STARTS);
-    let mut best: Option<(Solution, [f64; MOST])> = None;
-    for start in &surveyed.starts {
-        let found = descend(law, series, fixed, &free, start)?;
-        let better = best.as_ref().is_none_or(|(b, _)| {
-            let (new, old) = (&found.0, b);
-            if new.is_converged() == old.is_converged() {
-                new.residual_sum_of_squares < old.residual_sum_of_squares
-            } else {
-                new.is_converged()
-            }
-        });
-        if better {
-            best = Some(found);
-        }
-    }
+    let starts: Vec<[f64; MOST]> = surveyed.starts.iter().map(|p| start_of(law, p)).collect();
+    let best = if series.len() > THIN_FROM {
+        // The way to the minimum is found on averages; the minimum itself on all readings.
+        let thin = grids.thin.get_or_insert_with(|| series.thinned(THIN_TO));
+        let near = lowest(law, thin, fixed, &free, &starts, Effort::ROUGH)?;
+        let effort = if near.as_ref().is_some_and(|(s, _)| s.is_converged()) {
+            Effort::WEIGH
+        } else {
+            Effort::FEW
+        };
+        let from: Vec<[f64; MOST]> = near.into_iter().map(|(_, w)| w).collect();
+        lowest(law, series, fixed, &free, &from, effort)?
+    } else {
+        lowest(law, series, fixed, &free, &starts, Effort::SEARCH)?
+    };
     let Some((solution, working)) = best else {
         let parameters = law
             .nonlinear()
@@ -128,14 +137,73 @@ pub(super) fn single_squares(
     fit_law(Law::Exponential, series, &[end, None, None], grids).map(|c| c.squares)
 }
 
-/// Joint fit of all free parameters from one start.
-fn descend(
-    law: Law,
+/// How long a descent may take, how boldly it begins and how closely it ends.
+#[derive(Debug, Clone, Copy)]
+struct Effort {
+    iterations: usize,
+    damping: f64,
+    offset: f64,
+}
+
+impl Effort {
+    /// From a point of the grid.
+    const SEARCH: Self = Self {
+        iterations: ITERATIONS,
+        damping: 1e-4,
+        offset: OFFSET,
+    };
+    /// From a point of the grid, on averages.
+    const ROUGH: Self = Self {
+        iterations: 30,
+        damping: 1e-4,
+        offset: ROUGH_OFFSET,
+    };
+    /// From the minimum of the averages: close enough to weigh the law.
+    const WEIGH: Self = Self {
+        iterations: ITERATIONS,
+        damping: 1e-9,
+        offset: ROUGH_OFFSET,
+    };
+    /// Where the averages have no minimum: all readings will not have one either.
+    const FEW: Self = Self {
+        iterations: 8,
+        damping: 1e-4,
+        offset: ROUGH_OFFSET,
+    };
+    /// From close by to the last digits.
+    const FINISH: Self = Self {
+        iterations: ITERATIONS,
+        damping: 1e-9,
+        offset: OFFSET,
+    };
+}
+
+/// Brings a law of a long series, so far fitted closely enough to be weighed, to the last digits.
+pub(super) fn finish(
+    candidate: Candidate,
     series: &Prepared,
     fixed: &[Option<f64>],
-    free: &[usize],
-    start: &Projection,
-) -> Result<(Solution, [f64; MOST]), SettlingError> {
+) -> Result<Candidate, SettlingError> {
+    if series.len() <= THIN_FROM || !candidate.is_converged() {
+        return Ok(candidate);
+    }
+    let law = candidate.law;
+    let mut from = candidate.working;
+    for (k, &j) in law.linear().iter().enumerate() {
+        if law.is_level(k) {
+            from[j] -= series.middle_mm;
+        }
+    }
+    let (solution, working) = descend(law, series, fixed, &candidate.free, &from, Effort::FINISH)?;
+    let mut done = assemble(law, series, fixed, candidate.free, solution, working);
+    if !done.is_converged() {
+        done.parameters.clear();
+    }
+    Ok(done)
+}
+
+/// Working parameters of a projection.
+fn start_of(law: Law, start: &Projection) -> [f64; MOST] {
     let mut working = [0.0; MOST];
     for (k, &j) in law.linear().iter().enumerate() {
         working[j] = start.linear[k];
@@ -143,6 +211,45 @@ fn descend(
     for (k, &j) in law.nonlinear().iter().enumerate() {
         working[j] = start.nonlinear[k];
     }
+    working
+}
+
+/// The best of the descents from several starts: converged before not, then lowest.
+fn lowest(
+    law: Law,
+    series: &Prepared,
+    fixed: &[Option<f64>],
+    free: &[usize],
+    starts: &[[f64; MOST]],
+    effort: Effort,
+) -> Result<Option<(Solution, [f64; MOST])>, SettlingError> {
+    let mut best: Option<(Solution, [f64; MOST])> = None;
+    for start in starts {
+        let found = descend(law, series, fixed, free, start, effort)?;
+        let better = best.as_ref().is_none_or(|(old, _)| {
+            let new = &found.0;
+            if new.is_converged() == old.is_converged() {
+                new.residual_sum_of_squares < old.residual_sum_of_squares
+            } else {
+                new.is_converged()
+            }
+        });
+        if better {
+            best = Some(found);
+        }
+    }
+    Ok(best)
+}
+
+/// Joint fit of all free parameters from one start.
+fn descend(
+    law: Law,
+    series: &Prepared,
+    fixed: &[Option<f64>],
+    free: &[usize],
+    working: &[f64; MOST],
+    effort: Effort,
+) -> Result<(Solution, [f64; MOST]), SettlingError> {
     let (low, high) = bounds(law, series);
     let bound = |j: usize| -> (f64, f64) {
         if !law.nonlinear().contains(&j) {
@@ -166,9 +273,9 @@ fn descend(
             free.len(),
             free.iter().map(|&j| bound(j).1),
         )),
-        first_damping: 1e-4,
-        offset_tolerance: OFFSET,
-        max_iterations: ITERATIONS,
+        first_damping: effort.damping,
+        offset_tolerance: effort.offset,
+        max_iterations: effort.iterations,
         ..Settings::default()
     };
     let go = |from: &[f64; MOST]| {
@@ -188,6 +295,14 @@ fn descend(
                     }
                 }
             }
+            if series.beside.count() > 0 {
+                series.beside.project(r.as_mut_slice());
+                if let Some(m) = jacobian {
+                    for mut column in m.column_iter_mut() {
+                        series.beside.project(column.as_mut_slice());
+                    }
+                }
+            }
         })?;
         let mut end = *from;
         for (k, &j) in free.iter().enumerate() {
@@ -195,7 +310,7 @@ fn descend(
         }
         Ok::<_, SettlingError>((solution, end))
     };
-    let (solution, mut end) = go(&working)?;
+    let (solution, mut end) = go(working)?;
     if law == Law::TwoExponentials && end[2] > end[4] && free.len() == MOST {
         // The two parts changed places: begin again at the same curve with their names set right.
         end.swap(1, 3);
@@ -234,6 +349,14 @@ fn assemble(
             working[j] += series.middle_mm;
         }
     }
+    let taken = series.beside.count();
+    let degrees_of_freedom = solution.degrees_of_freedom.saturating_sub(taken);
+    // The solver knows nothing of what was taken out beside the law.
+    let spread = if taken > 0 && degrees_of_freedom > 0 {
+        (solution.degrees_of_freedom as f64 / degrees_of_freedom as f64).sqrt()
+    } else {
+        1.0
+    };
     let u = solution.standard_uncertainties_scaled();
     let parameters = (0..names.len())
         .map(|j| {
@@ -242,17 +365,21 @@ fn assemble(
             FittedParameter {
                 name: names[j],
                 value: fixed[j].unwrap_or(value),
-                standard_uncertainty: place.and_then(|k| u.as_ref().map(|u| u[k] * slope)),
+                standard_uncertainty: place.and_then(|k| u.as_ref().map(|u| u[k] * slope * spread)),
                 fixed: fixed[j].is_some(),
             }
         })
         .collect();
+    let (beside, beside_sizes) = sizes_beside(law, series, &working, &free, &solution, spread);
     Candidate {
         law,
         status,
         parameters,
-        residual_standard_deviation_mm: solution.residual_standard_deviation(),
-        degrees_of_freedom: solution.degrees_of_freedom,
+        residual_standard_deviation_mm: solution.residual_standard_deviation().map(|s| s * spread),
+        degrees_of_freedom,
+        beside,
+        beside_sizes,
+        beside_count: taken,
         aicc: None,
         weight: 0.0,
         working,
@@ -261,4 +388,49 @@ fn assemble(
         squares: solution.residual_sum_of_squares,
         residuals: solution.residuals.iter().map(|r| -r).collect(),
     }
+}
+
+/// How large each part beside the law is; `working` has all heights as they are.
+fn sizes_beside(
+    law: Law,
+    series: &Prepared,
+    working: &[f64; MOST],
+    free: &[usize],
+    solution: &Solution,
+    spread: f64,
+) -> (Vec<FittedBeside>, Vec<f64>) {
+    if series.beside.kinds.is_empty() {
+        return (Vec::new(), Vec::new());
+    }
+    let n = series.len();
+    let mut slopes = DMatrix::zeros(n, free.len());
+    let mut residuals = Vec::with_capacity(n);
+    for i in 0..n {
+        let (value, slope) = law.evaluate(working, series.moments[i]);
+        let w = series.root_weights[i];
+        residuals.push((series.heights[i] + series.middle_mm - value) * w);
+        for (k, &j) in free.iter().enumerate() {
+            slopes[(i, k)] = slope[j] * w;
+        }
+    }
+    let (sizes, u) = series
+        .beside
+        .sizes(&residuals, &slopes, &series.root_weights);
+    let s = solution.residual_standard_deviation().map(|s| s * spread);
+    let fitted = series
+        .beside
+        .kinds
+        .iter()
+        .zip(sizes.iter().zip(u))
+        .map(|(kind, (size, u))| FittedBeside {
+            kind: *kind,
+            // A column is 1 before its step: what it takes off is what the step put on.
+            value: match kind {
+                BesideKind::Step { .. } => -size,
+                BesideKind::Temperature => *size,
+            },
+            standard_uncertainty: u.zip(s).map(|(u, s)| u * s),
+        })
+        .collect();
+    (fitted, sizes)
 }

@@ -3,8 +3,8 @@
 use serde::Serialize;
 
 use super::candidate::Candidate;
-use super::weighing::SettlingFit;
-use super::{Notice, SettlingError};
+use super::weighing::{FitOptions, SettlingFit, prepared_as};
+use super::{Notice, Series, SettlingError};
 use crate::leastsquares::student_t_quantile;
 
 /// Laws with less than this share of the weight do not take part in a forecast.
@@ -86,6 +86,13 @@ impl SettlingFit {
         shares.into_iter().map(|(c, w)| (c, w / sum)).collect()
     }
 
+    /// Whether a law that the readings do not determine fits as well as the chosen one.
+    pub fn has_rival(&self) -> bool {
+        self.notices
+            .iter()
+            .any(|n| matches!(n, Notice::RivalNotDetermined { .. }))
+    }
+
     fn widening(&self) -> f64 {
         self.readings as f64 / self.effective_readings
     }
@@ -121,7 +128,10 @@ impl SettlingFit {
         let Some(m) = Self::mixture(&shares, self.widening(), quantity) else {
             return Ok(None);
         };
-        let parameters: f64 = shares.iter().map(|(c, w)| w * c.free.len() as f64).sum();
+        let parameters: f64 = shares
+            .iter()
+            .map(|(c, w)| w * c.parameters_taken() as f64)
+            .sum();
         let t = student_t_quantile(0.975, (self.effective_readings - parameters).max(1.0))?;
         let reading: f64 = shares
             .iter()
@@ -184,13 +194,9 @@ impl SettlingFit {
             return Ok(Verdict::CannotTellYet);
         };
         let [low, high] = band.confidence_95_mm;
-        let rival = self
-            .notices
-            .iter()
-            .any(|n| matches!(n, Notice::RivalNotDetermined { .. }));
         Ok(if low > tolerance_mm || high < -tolerance_mm {
             Verdict::StillMoving
-        } else if low >= -tolerance_mm && high <= tolerance_mm && !rival {
+        } else if low >= -tolerance_mm && high <= tolerance_mm && !self.has_rival() {
             Verdict::Settled
         } else {
             Verdict::CannotTellYet
@@ -259,5 +265,130 @@ impl SettlingFit {
                 at_h,
                 variance_taken: g.min(1.0),
             })
+    }
+
+    /// Change from the first reading's time until the last.
+    ///
+    /// # Errors
+    /// Only where a quantile cannot be computed.
+    pub fn gone(&self) -> Result<Option<Band>, SettlingError> {
+        let (first, now) = self.span_h;
+        self.band(now, |c| {
+            let (here, slopes) = c.height(now)?;
+            let (then, slopes_then) = c.height(first)?;
+            Some((here - then, slopes - slopes_then))
+        })
+    }
+
+    /// Times and heights of the readings, wild ones left out, with steps and temperature taken
+    /// out: as the vehicle would have stood all along as it is now. In the order given.
+    pub fn adjusted(&self, series: &Series, options: &FitOptions) -> Vec<(f64, f64)> {
+        let Ok(prepared) = prepared_as(series, options, self) else {
+            return Vec::new();
+        };
+        let sizes = self.chosen().map_or(&[][..], |c| &c.beside_sizes);
+        (0..prepared.len())
+            .map(|i| {
+                let height = prepared.heights[i] + prepared.middle_mm;
+                (prepared.moments[i].t, height - prepared.beside.at(i, sizes))
+            })
+            .collect()
+    }
+
+    /// The last reading less the first, steps and temperature taken out.
+    pub fn seen_change(&self, series: &Series, options: &FitOptions) -> Option<f64> {
+        let adjusted = self.adjusted(series, options);
+        Some(adjusted.last()?.1 - adjusted.first()?.1)
+    }
+
+    /// Times of further readings, the first at `first_h`, after which the verdict against
+    /// `tolerance_mm` can be expected; and whether it can (six are tried).
+    ///
+    /// # Method
+    /// As in [`SettlingFit::next_look`], with several readings: what is still to come and the
+    /// readings are jointly normal, and the readings take from its variance what the Schur
+    /// complement says. The verdict is expected where the interval then left, about what is
+    /// expected now, lies within the tolerance or wholly outside.
+    ///
+    /// # Errors
+    /// Only where a quantile cannot be computed.
+    pub fn readings_until_told(
+        &self,
+        tolerance_mm: f64,
+        horizon_h: f64,
+        first_h: f64,
+    ) -> Result<(Vec<f64>, bool), SettlingError> {
+        let now = self.span_h.1;
+        let step = (first_h - now).max(1.0);
+        let until = self.judged_until(horizon_h);
+        let shares = self.sharing();
+        let widening = self.widening();
+        let mut times = vec![first_h];
+        for k in 1..=6_u32 {
+            if k > 1 {
+                times.push(now + step * f64::from(k));
+            }
+            let Some((mean, variance)) = self.expected(&shares, widening, until, &times) else {
+                return Ok((vec![first_h, now + 2.0 * step], false));
+            };
+            let parameters: f64 = shares
+                .iter()
+                .map(|(c, w)| w * c.parameters_taken() as f64)
+                .sum();
+            let freedom = (self.effective_readings + f64::from(k) - parameters).max(1.0);
+            let half = student_t_quantile(0.975, freedom)? * variance.max(0.0).sqrt();
+            if mean.abs() + half <= tolerance_mm || mean.abs() - half > tolerance_mm {
+                return Ok((times, true));
+            }
+        }
+        times.truncate(2);
+        Ok((times, false))
+    }
+
+    /// Mean and variance of what is still to come until `until`, after readings at `times`.
+    fn expected(
+        &self,
+        shares: &[(&Candidate, f64)],
+        widening: f64,
+        until: f64,
+        times: &[f64],
+    ) -> Option<(f64, f64)> {
+        let now = self.span_h.1;
+        let size = times.len() + 1;
+        let mut mean = nalgebra::DVector::zeros(size);
+        let mut parts = Vec::new();
+        for (c, w) in shares {
+            let (then, slopes) = c.height(until)?;
+            let (here, slopes_here) = c.height(now)?;
+            let mut values = vec![then - here];
+            let mut rows = vec![slopes - slopes_here];
+            for &t in times {
+                let (value, slope) = c.height(t)?;
+                values.push(value);
+                rows.push(slope);
+            }
+            let values = nalgebra::DVector::from_vec(values);
+            mean += &values * *w;
+            parts.push((c, *w, values, rows));
+        }
+        let mut covariance = nalgebra::DMatrix::zeros(size, size);
+        for (c, w, values, rows) in &parts {
+            let scale = c.variance(widening) * widening;
+            let off = values - &mean;
+            for i in 0..size {
+                for j in 0..size {
+                    let own = rows[i].dot(&(&c.covariance * &rows[j])) * scale;
+                    covariance[(i, j)] += w * (own + off[i] * off[j]);
+                }
+            }
+            for i in 1..size {
+                covariance[(i, i)] += w * c.variance(widening);
+            }
+        }
+        let seen = covariance.view((1, 1), (size - 1, size - 1)).into_owned();
+        let with = covariance.view((1, 0), (size - 1, 1)).into_owned();
+        let solved: nalgebra::DMatrix<f64> = seen.cholesky()?.solve(&with);
+        let taken: f64 = with.dot(&solved);
+        Some((mean[0], covariance[(0, 0)] - taken))
     }
 }

@@ -56,7 +56,7 @@ pub(super) fn judge(
 ) -> Result<Status, SettlingError> {
     let law = found.law;
     let floor = series.floor_squares();
-    let (n, p) = (series.len(), found.free.len());
+    let (n, p) = (series.len(), found.parameters_taken());
     let freedom = (found.degrees_of_freedom as f64).max(1.0);
     let r = correlation(&found.residuals, p).min(MOST_WIDENING_CORRELATION);
     let widening = n as f64 / effective(n, r, p);
@@ -77,12 +77,7 @@ pub(super) fn judge(
             }
         }
         _ if linear_free => {
-            let flat: f64 = series
-                .heights
-                .iter()
-                .zip(&series.root_weights)
-                .map(|(h, w)| (h * w).powi(2))
-                .sum();
+            let flat = series.flat_squares();
             if flat.max(floor) <= limit(2.0)? {
                 return Ok(Status::NoBetterThan { simpler: Law::None });
             }

@@ -77,7 +77,7 @@ impl Grid {
         points.extend_from_slice(held);
         let n = series.len();
         let count = points.len();
-        let weighted: Vec<f64> = series
+        let mut weighted: Vec<f64> = series
             .heights
             .iter()
             .zip(&series.root_weights)
@@ -92,6 +92,12 @@ impl Grid {
                     .zip(&series.root_weights)
                     .map(|(&m, w)| w * law.shape(p, m)),
             );
+        }
+        let mut constant = series.root_weights.clone();
+        series.beside.project(&mut weighted);
+        series.beside.project(&mut constant);
+        for k in 0..count {
+            series.beside.project(&mut shapes[k * n..(k + 1) * n]);
         }
         let shape = |k: usize| &shapes[k * n..(k + 1) * n];
         let pairs = law == Law::TwoExponentials || law == Law::Exponential;
@@ -108,13 +114,11 @@ impl Grid {
             }
         }
         Self {
-            constant: dot(&series.root_weights, &series.root_weights),
-            with_constant: (0..count)
-                .map(|k| dot(shape(k), &series.root_weights))
-                .collect(),
+            constant: dot(&constant, &constant),
+            with_constant: (0..count).map(|k| dot(shape(k), &constant)).collect(),
             with_heights: (0..count).map(|k| dot(shape(k), &weighted)).collect(),
             products,
-            heights: dot(&series.root_weights, &weighted),
+            heights: dot(&constant, &weighted),
             heights_squared: dot(&weighted, &weighted),
             points,
         }

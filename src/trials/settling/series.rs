@@ -1,5 +1,6 @@
 //! Readings over time: checked, put in order, doubles taken out.
 
+use super::beside::{Beside, BesideKind};
 use super::law::Moment;
 use super::{Notice, SettlingError};
 
@@ -27,11 +28,16 @@ pub(super) struct Prepared {
     pub(super) index: Vec<usize>,
     /// Weighted mean height.
     pub(super) middle_mm: f64,
+    /// What moves it beside its law.
+    pub(super) beside: Beside,
 }
 
 /// Gaps longer than this many typical intervals, and than a day, are told.
 const GAP_FACTOR: f64 = 10.0;
 const GAP_HOURS: f64 = 24.0;
+
+/// How many times longer than the readings last may be waited before the first one.
+const FAR_FACTOR: f64 = 10.0;
 
 impl Series {
     fn check(&self) -> Result<(), SettlingError> {
@@ -112,6 +118,12 @@ impl Series {
         // Readings of the same moment stay in the order given.
         order.sort_by(|&a, &b| self.time_h[a].total_cmp(&self.time_h[b]).then(a.cmp(&b)));
         notices.extend(self.gaps(&order));
+        if let (Some(&a), Some(&b)) = (order.first(), order.last()) {
+            let (first_h, last_h) = (self.time_h[a], self.time_h[b]);
+            if first_h > FAR_FACTOR * (last_h - first_h) {
+                notices.push(Notice::FarFromZero { first_h });
+            }
+        }
         let first = order.first().map(|&i| self.height_mm[i]);
         if n > 1 && order.iter().all(|&i| Some(self.height_mm[i]) == first) {
             notices.push(Notice::Constant);
@@ -162,6 +174,7 @@ impl Series {
             root_weights: weights.iter().map(|w| w.sqrt()).collect(),
             index: order.to_vec(),
             middle_mm,
+            beside: Beside::default(),
         }
     }
 }
@@ -169,6 +182,51 @@ impl Series {
 impl Prepared {
     pub(super) fn len(&self) -> usize {
         self.heights.len()
+    }
+
+    /// With steps at these times (hours) and the temperature of each reading as given (empty
+    /// where there is none) taken as moving it too. A step outside the readings is none.
+    pub(super) fn with_beside(mut self, steps_h: &[f64], temperature_c: &[f64]) -> Self {
+        let (mut kinds, mut columns) = (Vec::new(), Vec::new());
+        for &at_h in steps_h {
+            if at_h <= self.first_h() || at_h > self.last_h() {
+                continue;
+            }
+            kinds.push(BesideKind::Step { at_h });
+            columns.push(
+                self.moments
+                    .iter()
+                    .map(|m| f64::from(u8::from(m.t < at_h)))
+                    .collect(),
+            );
+        }
+        if !temperature_c.is_empty() {
+            let own: Vec<f64> = self.index.iter().map(|&i| temperature_c[i]).collect();
+            let mean = own.iter().sum::<f64>() / own.len().max(1) as f64;
+            kinds.push(BesideKind::Temperature);
+            columns.push(own.iter().map(|t| t - mean).collect());
+        }
+        self.beside = Beside::new(kinds, columns, &self.root_weights);
+        self
+    }
+
+    /// Heights without their best constant and what moves them beside the law: sum of squares.
+    pub(super) fn flat_squares(&self) -> f64 {
+        let mut heights: Vec<f64> = self
+            .heights
+            .iter()
+            .zip(&self.root_weights)
+            .map(|(h, w)| h * w)
+            .collect();
+        let squares = |v: &[f64]| v.iter().map(|x| x * x).sum::<f64>();
+        if self.beside.count() == 0 {
+            return squares(&heights);
+        }
+        let mut constant = self.root_weights.clone();
+        self.beside.project(&mut heights);
+        self.beside.project(&mut constant);
+        let along: f64 = heights.iter().zip(&constant).map(|(h, c)| h * c).sum();
+        squares(&heights) - along * along / squares(&constant).max(f64::MIN_POSITIVE)
     }
 
     pub(super) fn first_h(&self) -> f64 {
@@ -200,6 +258,51 @@ impl Prepared {
         self.len() as f64 * (size * 1e-12).powi(2)
     }
 
+    /// About `most` weighted averages of neighbouring readings: single readings at the beginning,
+    /// where change is quick, then over ever longer stretches.
+    pub(super) fn thinned(&self, most: usize) -> Self {
+        let n = self.len();
+        let (mut moments, mut heights, mut root_weights, mut index) =
+            (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let mut columns = vec![Vec::new(); self.beside.columns.len()];
+        let mut from = 0;
+        while from < n {
+            // Stretches grow so that their number comes out near what is wanted.
+            let until = (from + 1 + from * 6 / most.max(1)).min(n);
+            let weights = || self.root_weights[from..until].iter().map(|w| w * w);
+            let sum: f64 = weights().sum();
+            let time = weights()
+                .zip(&self.moments[from..until])
+                .map(|(w, m)| w * m.t)
+                .sum::<f64>();
+            let height = weights()
+                .zip(&self.heights[from..until])
+                .map(|(w, h)| w * h)
+                .sum::<f64>();
+            moments.push(Moment::at(time / sum));
+            heights.push(height / sum);
+            root_weights.push(sum.sqrt());
+            index.push(self.index[from]);
+            for (thin, whole) in columns.iter_mut().zip(&self.beside.columns) {
+                let value = weights()
+                    .zip(&whole[from..until])
+                    .map(|(w, c)| w * c)
+                    .sum::<f64>();
+                thin.push(value / sum);
+            }
+            from = until;
+        }
+        let beside = Beside::new(self.beside.kinds.clone(), columns, &root_weights);
+        Self {
+            moments,
+            heights,
+            root_weights,
+            index,
+            middle_mm: self.middle_mm,
+            beside,
+        }
+    }
+
     /// The series without the reading at `position`.
     pub(super) fn without(&self, position: usize) -> Self {
         let mut rest = self.clone();
@@ -207,6 +310,15 @@ impl Prepared {
         rest.heights.remove(position);
         rest.root_weights.remove(position);
         rest.index.remove(position);
+        let mut columns = std::mem::take(&mut rest.beside.columns);
+        for column in &mut columns {
+            column.remove(position);
+        }
+        rest.beside = Beside::new(
+            std::mem::take(&mut rest.beside.kinds),
+            columns,
+            &rest.root_weights,
+        );
         rest
     }
 }

@@ -1,7 +1,7 @@
 //! All laws against one series: wild readings out, laws weighed, one chosen.
 
 use super::candidate::{Candidate, Status};
-use super::fitting::{Grids, fit_law};
+use super::fitting::{Grids, finish, fit_law};
 use super::judging::{correlation, effective};
 use super::law::Law;
 use super::series::Prepared;
@@ -15,6 +15,13 @@ pub struct FitOptions {
     pub law: Option<Law>,
     /// Parameters held, by name. Without a law, only laws that have all of them compete.
     pub fixed: Vec<(String, f64)>,
+    /// Times in hours at which the height made a step for a reason of its own: a collar turned, a
+    /// hole changed, weight put on, the vehicle moved. Each step is a parameter; the clock of the
+    /// law goes on.
+    pub steps_h: Vec<f64>,
+    /// Temperature in degrees Celsius of each reading as given; empty where it is not known. Its
+    /// wave is then taken out with one parameter.
+    pub temperature_c: Vec<f64>,
 }
 
 /// Result for one series.
@@ -40,6 +47,8 @@ pub struct SettlingFit {
     pub effective_readings: f64,
 }
 
+/// Laws with more weight than this are fitted to the last digits.
+const TO_THE_LAST_DIGITS: f64 = 1e-6;
 /// Difference in the criterion up to which a law fits as well (Burnham and Anderson 2002, p. 70).
 const AS_GOOD: f64 = 2.0;
 
@@ -49,7 +58,9 @@ const AS_GOOD: f64 = 2.0;
 /// [`SettlingError`] for input that cannot be fitted. That no law is an answer is not an error:
 /// [`SettlingFit::chosen`] is then `None` and every candidate says why.
 pub fn fit(series: &Series, options: &FitOptions) -> Result<SettlingFit, SettlingError> {
-    let (mut prepared, mut notices) = series.prepare()?;
+    let (prepared, mut notices) = series.prepare()?;
+    check_beside(series, options)?;
+    let mut prepared = prepared.with_beside(&options.steps_h, &options.temperature_c);
     let laws = competitors(options)?;
     let needed = match options.law {
         Some(_) => laws.iter().map(|(_, f)| free_count(f) + 1).max(),
@@ -60,7 +71,8 @@ pub fn fit(series: &Series, options: &FitOptions) -> Result<SettlingFit, Settlin
             .min(),
     }
     .unwrap_or(3)
-    .max(3);
+    .max(3)
+        + prepared.beside.count();
     if prepared.len() < needed {
         return Err(SettlingError::TooFewReadings {
             found: prepared.len(),
@@ -92,8 +104,11 @@ pub fn fit(series: &Series, options: &FitOptions) -> Result<SettlingFit, Settlin
         })
         .max_by(|&a, &b| candidates[a].weight.total_cmp(&candidates[b].weight));
     let (r, parameters) = match chosen.map(|i| &candidates[i]) {
-        Some(c) if correlated => (correlation(&c.residuals, c.free.len()), c.free.len()),
-        Some(c) => (0.0, c.free.len()),
+        Some(c) if correlated => (
+            correlation(&c.residuals, c.parameters_taken()),
+            c.parameters_taken(),
+        ),
+        Some(c) => (0.0, c.parameters_taken()),
         None => (0.0, 1),
     };
     let effective_readings = effective(prepared.len(), r, parameters);
@@ -119,6 +134,43 @@ pub fn fit(series: &Series, options: &FitOptions) -> Result<SettlingFit, Settlin
         noise_correlation: r,
         effective_readings,
     })
+}
+
+/// The series as a fit saw it: prepared, wild readings left out.
+pub(super) fn prepared_as(
+    series: &Series,
+    options: &FitOptions,
+    found: &SettlingFit,
+) -> Result<Prepared, SettlingError> {
+    let mut prepared = series
+        .prepare()?
+        .0
+        .with_beside(&options.steps_h, &options.temperature_c);
+    for wild in &found.left_out {
+        if let Some(position) = prepared.index.iter().position(|&i| i == wild.index) {
+            prepared = prepared.without(position);
+        }
+    }
+    Ok(prepared)
+}
+
+fn check_beside(series: &Series, options: &FitOptions) -> Result<(), SettlingError> {
+    if !options.temperature_c.is_empty() && options.temperature_c.len() != series.time_h.len() {
+        return Err(SettlingError::LengthsDiffer {
+            times: series.time_h.len(),
+            heights: series.height_mm.len(),
+            uncertainties: options.temperature_c.len(),
+        });
+    }
+    for (what, values) in [
+        ("temperature", &options.temperature_c),
+        ("step", &options.steps_h),
+    ] {
+        if let Some(index) = values.iter().position(|v| !v.is_finite()) {
+            return Err(SettlingError::NotFinite { what, index });
+        }
+    }
+    Ok(())
 }
 
 pub(super) type Competitor = (Law, Vec<Option<f64>>);
@@ -222,7 +274,7 @@ fn mean_square(candidate: &Candidate, series: &Prepared) -> f64 {
 /// one more parameter.
 pub(super) fn score(candidate: &Candidate, series: &Prepared, correlated: bool) -> Option<f64> {
     let n = series.len() as f64;
-    let k = candidate.free.len() + 1;
+    let k = candidate.parameters_taken() + 1;
     if !correlated {
         return criterion(mean_square(candidate, series), n, k);
     }
@@ -256,10 +308,10 @@ pub(super) fn weigh(
         .iter()
         .filter(|c| c.is_converged())
         .min_by(|a, b| a.squares.total_cmp(&b.squares))
-        .is_some_and(|c| correlation(&c.residuals, c.free.len()) > 0.0);
+        .is_some_and(|c| correlation(&c.residuals, c.parameters_taken()) > 0.0);
     let mut scores: Vec<Option<f64>> = Vec::new();
     for c in &mut all {
-        let k = c.free.len() + 1;
+        let k = c.parameters_taken() + 1;
         if !c.is_converged() {
             scores.push(None);
             continue;
@@ -282,13 +334,25 @@ pub(super) fn weigh(
         .map(|s| s.map_or(0.0, |s| (-(s - best) / 2.0).exp()))
         .collect();
     let sum: f64 = raw.iter().sum();
-    for (c, w) in all.iter_mut().zip(&raw) {
-        c.weight = if sum > 0.0 {
+    let mut done = Vec::with_capacity(all.len());
+    for ((c, w), (_, fixed)) in all.into_iter().zip(&raw).zip(laws) {
+        let weight = if sum > 0.0 {
             w / sum
         } else {
             f64::from(u8::from(c.is_converged()))
         };
+        let aicc = c.aicc;
+        let mut c = if weight > TO_THE_LAST_DIGITS {
+            finish(c, series, fixed)?
+        } else {
+            c
+        };
+        if c.is_converged() {
+            (c.weight, c.aicc) = (weight, aicc);
+        }
+        done.push(c);
     }
+    let all = done;
     Ok((all, correlated))
 }
 
@@ -311,15 +375,11 @@ fn rivals(
             !c.residuals.is_empty() && score(c, series, correlated).is_some_and(|s| s <= limit)
         })
         .filter_map(|c| match &c.status {
-            Status::NotDetermined { parameters } if best.law != Law::None => {
-                let verb = if parameters.len() == 1 { "is" } else { "are" };
-                Some((c.law, format!("{} {verb}", parameters.join(" and "))))
-            }
-            Status::RanToBound { parameter, .. } if best.law != Law::None => {
-                Some((c.law, format!("{parameter} is")))
-            }
+            Status::NotDetermined { parameters } => Some((c.law, parameters.clone())),
+            Status::RanToBound { parameter, .. } => Some((c.law, vec![*parameter])),
             _ => None,
         })
+        .filter(|_| best.law != Law::None)
         .map(|(law, parameters)| Notice::RivalNotDetermined {
             law: law.name(),
             parameters,

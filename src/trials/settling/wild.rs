@@ -96,7 +96,7 @@ fn studentised(law: &Candidate, series: &Prepared) -> Furthest {
             continue;
         };
         let slopes = slopes * series.root_weights[i];
-        let leverage = slopes.dot(&(&law.covariance * &slopes));
+        let leverage = slopes.dot(&(&law.covariance * &slopes)) + series.beside.leverage(i);
         if leverage > LEVERAGE_LIMIT {
             if !law.is_converged() {
                 return Furthest::StandsAlone(i);
@@ -129,7 +129,8 @@ fn alone(
     let Some((expected, slopes)) = law.height(series.moments[position].t) else {
         return Ok(None);
     };
-    let difference = series.heights[position] + series.middle_mm - expected;
+    let beside = series.beside.at(position, &law.beside_sizes);
+    let difference = series.heights[position] + series.middle_mm - expected - beside;
     let own = 1.0 / series.root_weights[position].powi(2);
     let variance = law.variance(1.0) * (own + slopes.dot(&(&law.covariance * &slopes)));
     Ok((variance > 0.0).then(|| (position, difference / variance.sqrt(), difference)))

@@ -1,0 +1,290 @@
+//! The commands for before the weld, with the real binary on new sheets in both
+//! systems: candidates, lean, wheel room, link, sweep, wire, weighing, and what
+//! they refuse.
+
+use serde_json::Value;
+use std::path::PathBuf;
+use std::process::{Command, Output};
+
+/// A folder with a new sheet `van.toml`; it goes away at the end.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new(name: &str, units: &str) -> Self {
+        let path =
+            std::env::temp_dir().join(format!("stillheight-layout-{}-{name}", std::process::id()));
+        let _ = std::fs::remove_dir_all(&path);
+        std::fs::create_dir_all(&path).unwrap();
+        let folder = Self(path);
+        folder.good(&["sheet", "new", "van.toml", "--units", units]);
+        folder
+    }
+
+    fn run(&self, arguments: &[&str]) -> Output {
+        Command::new(env!("CARGO_BIN_EXE_stillheight"))
+            .args(arguments)
+            .current_dir(&self.0)
+            .env("NO_COLOR", "1")
+            .output()
+            .unwrap()
+    }
+
+    fn good(&self, arguments: &[&str]) -> String {
+        let output = self.run(arguments);
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{arguments:?}: {errors}");
+        String::from_utf8_lossy(&output.stdout).into_owned()
+    }
+
+    fn json(&self, arguments: &[&str]) -> Value {
+        serde_json::from_str(&self.good(arguments)).unwrap()
+    }
+
+    /// What was said on the way out with exit code 2.
+    fn refused(&self, arguments: &[&str]) -> String {
+        let output = self.run(arguments);
+        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
+        assert!(output.stdout.is_empty(), "{arguments:?}");
+        errors
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap()
+}
+
+/// The same vehicle typed in both systems (lengths to 1/16 in) has the same best
+/// candidate, and text, JSON and CSV have as many as there are.
+#[test]
+fn candidates_of_a_new_sheet_in_both_systems() {
+    let mut marks = Vec::new();
+    for (units, unit) in [("metric", "length mm"), ("inch", "length in")] {
+        let folder = Folder::new(&format!("candidates-{units}"), units);
+        let text = folder.good(&["layout", "van.toml", "--rows", "3"]);
+        assert!(
+            text.contains(unit) && text.contains("THE MARK for middle at 15.0 deg"),
+            "{text}"
+        );
+        let shown = |t: &str| {
+            t.lines()
+                .filter(|l| l.starts_with("  middle") || l.starts_with("  soft"))
+                .count()
+        };
+        assert_eq!(shown(&text), 3, "{text}");
+        let json = folder.json(&["layout", "van.toml", "--json"]);
+        let all = json["candidates"].as_array().unwrap();
+        assert_eq!(all.len(), 14);
+        let csv = folder.good(&["layout", "van.toml", "--csv"]);
+        // One line for each candidate in each of four cases, and the heading.
+        assert_eq!(csv.lines().count(), 1 + 14 * 4);
+        marks.push(number(&json["sprung_mass_kg"]));
+    }
+    assert!((marks[0] - marks[1]).abs() < 0.5, "{marks:?}");
+}
+
+#[test]
+fn the_other_views_and_their_pictures() {
+    let folder = Folder::new("views", "metric");
+    let lean = folder.json(&[
+        "layout", "van.toml", "--lean", "--spring", "middle", "--json",
+    ]);
+    assert_eq!(lean["rows"].as_array().unwrap().len(), 7);
+    let sizes = "215/65R16,235/60R17";
+    let wheel = folder.good(&["layout", "van.toml", "--wheel", "--sizes", sizes]);
+    assert!(wheel.contains("Largest of 215/65R16, 235/60R17 that clears everywhere: 235/60R17"));
+    assert!(wheel.contains("a lower bracket") && wheel.contains("one column is"));
+    // More wheel in the way than there is room: the bracket is in the barrel.
+    let json = folder.json(&[
+        "layout",
+        "van.toml",
+        "--wheel",
+        "--json",
+        "--set",
+        "wheel.offset=-150 mm",
+        "--set",
+        "wheel.hub_face=500 mm",
+    ]);
+    assert_eq!(json["verdict"], "touches");
+    let up_down = ["--up", "60 mm", "--down", "50 mm"];
+    let link = folder.json(&[&["layout", "van.toml", "--link", "--json"], &up_down[..]].concat());
+    let rows = link["rows"].as_array().unwrap();
+    assert!(
+        (number(&rows[0]["travel_mm"]) + 50.0).abs() < 1e-6,
+        "{link}"
+    );
+    for view in ["--lean", "--wheel", "--link"] {
+        folder.good(&["layout", "van.toml", view, "--svg", "p.svg", "--force"]);
+        let svg = std::fs::read_to_string(folder.0.join("p.svg")).unwrap();
+        assert!(svg.starts_with("<svg") && svg.trim_end().ends_with("</svg>"));
+        assert_eq!(svg.matches("<svg").count(), svg.matches("</svg>").count());
+        // It is kept where nobody forces it.
+        let kept = folder.refused(&["layout", "van.toml", view, "--svg", "p.svg"]);
+        assert!(kept.contains("p.svg"), "{kept}");
+    }
+}
+
+/// More rate stands higher and swings faster, and a row is what `--set` gives.
+#[test]
+fn a_sweep_is_the_targets_of_each_value() {
+    let folder = Folder::new("sweep", "metric");
+    let sweep = "rear.spring.rate=24..32/4 N/mm";
+    let json = folder.json(&["targets", "van.toml", "--sweep", sweep, "--json"]);
+    let rows = json["rows"].as_array().unwrap();
+    let of = |i: usize, key: &str| number(&rows[i]["found"][key]);
+    assert_eq!(rows.len(), 3);
+    assert_eq!(rows[1]["set"]["rear.spring.rate"], "28 N/mm");
+    for i in 0..2 {
+        assert!(of(i, "rear_frequency_hz") < of(i + 1, "rear_frequency_hz"));
+        assert!(of(i, "rear_left_sag_percent") > of(i + 1, "rear_left_sag_percent"));
+    }
+    let set = folder.json(&[
+        "targets",
+        "van.toml",
+        "--case",
+        "finished",
+        "--set",
+        "rear.spring.rate=28 N/mm",
+        "--json",
+    ]);
+    let pitch = number(&set["cases"][0]["frame"]["pitch_deg"]);
+    assert!((pitch - of(1, "pitch_deg")).abs() < 1e-9);
+    // Two values: every pair, as CSV too.
+    let csv = folder.good(&[
+        "targets",
+        "van.toml",
+        "--sweep",
+        sweep,
+        "--sweep",
+        "rear.collar.height=10 mm..30 mm/10 mm",
+        "--case",
+        "bare",
+        "--csv",
+    ]);
+    assert_eq!(csv.lines().count(), 1 + 3 * 3);
+    assert!(
+        csv.starts_with("rear.spring.rate N/mm,rear.collar.height mm,"),
+        "{csv}"
+    );
+    let text = folder.good(&["targets", "van.toml", "--sweep", sweep]);
+    assert!(text.starts_with("SWEEP in 'finished'"), "{text}");
+    // A value that the sheet refuses is refused here.
+    for wrong in [
+        "rear.spring.rate=-4..4/4 N/mm",
+        "rear.sprung.rate=20..30/2 N/mm",
+        "rear.spring.rate=20..30",
+    ] {
+        folder.refused(&["targets", "van.toml", "--sweep", wrong]);
+    }
+}
+
+/// Source: definition `G d^4 / (8 D^3 N)` worked by hand: 81370 x 12^4 / (8 x 80^3
+/// x 6) = 68.66 N/mm; solid at 8 coils of 12 mm = 96 mm.
+#[test]
+fn a_spring_from_its_wire() {
+    let folder = Folder::new("wire", "metric");
+    let wire = [
+        "wire", "--wire", "12 mm", "--active", "6", "--free", "250 mm", "--json",
+    ];
+    for across in [["--coil", "80 mm"], ["--outside", "92 mm"]] {
+        let json = folder.json(&[&wire[..], &across[..]].concat());
+        assert!(
+            (number(&json["rate_n_per_mm"]) - 68.656).abs() < 1e-3,
+            "{json}"
+        );
+        assert!((number(&json["solid_length_mm"]) - 96.0).abs() < 1e-9);
+    }
+    let soft = ["--coil", "80 mm", "--modulus", "40685 N/mm2"];
+    let json = folder.json(&[&wire[..], &soft[..]].concat());
+    assert!((number(&json["rate_n_per_mm"]) - 34.328).abs() < 1e-3);
+    let thin = folder.refused(&[&wire[..], &["--coil", "11 mm"]].concat());
+    assert!(
+        thin.contains("wire.coil_diameter") && thin.contains("wire.diameter"),
+        "{thin}"
+    );
+    folder.refused(&[&wire[..], &["--coil", "80"]].concat());
+}
+
+/// The example works, and its centre is that of moments by hand: 462 of 790 kg in
+/// front of 2600 mm (axle weights within their uncertainty draw it a little).
+#[test]
+fn a_weighing_from_its_file() {
+    let folder = Folder::new("weigh", "metric");
+    let example = folder.good(&["weigh", "--example"]);
+    let write = |text: &str| std::fs::write(folder.0.join("w.toml"), text).unwrap();
+    write(&example);
+    let json = folder.json(&["weigh", "w.toml", "--json"]);
+    assert!(
+        (number(&json["centre_mm"][0]) - 462.0 / 790.0 * 2600.0).abs() < 2.0,
+        "{json}"
+    );
+    let sprung = number(&json["sprung_kg"]) + 110.0 + 80.0;
+    assert!((sprung - number(&json["whole_kg"])).abs() < 1e-9);
+    assert!(
+        folder
+            .good(&["weigh", "w.toml"])
+            .contains("[weight]\nsprung = ")
+    );
+
+    write(&example.replace("rear = \"330 kg\"", "rear = \"390 kg\""));
+    let off = folder.refused(&["weigh", "w.toml"]);
+    assert!(
+        off.contains("scales.rear_left + rear_right") && off.contains("axles.rear"),
+        "{off}"
+    );
+    for (from, to, says) in [
+        ("wheelbase = ", "wheel_base = ", "wheel_base"),
+        ("\"163 kg\"", "\"163\"", "scales.rear_left"),
+        ("\"163 kg\"", "\"-163 kg\"", "scales.rear_left"),
+        ("lift = \"600 mm\"", "lift = \"6 mm\"", "lift"),
+        ("rear_track = \"1500 mm\"", "", "wheels.rear_track"),
+    ] {
+        write(&example.replace(from, to));
+        let errors = folder.refused(&["weigh", "w.toml"]);
+        assert!(errors.contains(says), "{from}: {errors}");
+    }
+}
+
+#[test]
+fn geometry_that_cannot_be_names_both_fields() {
+    for units in ["metric", "inch"] {
+        let folder = Folder::new(&format!("refused-{units}"), units);
+        let low = folder.refused(&["layout", "van.toml", "--set", "wish.mount_highest=-300 mm"]);
+        assert!(
+            low.contains("wish.mount_highest") && low.contains("rear left lower mount"),
+            "{low}"
+        );
+        let size = [
+            "layout",
+            "van.toml",
+            "--wheel",
+            "--set",
+            "wheel.size=235-60",
+        ];
+        let size = folder.refused(&size);
+        assert!(
+            size.contains("wheel.size") && size.contains("235-60"),
+            "{size}"
+        );
+        let plane = [
+            "layout",
+            "van.toml",
+            "--wheel",
+            "--set",
+            "wheel.hub_face=20 mm",
+        ];
+        let plane = folder.refused(&plane);
+        assert!(
+            plane.contains("wheel.hub_face") && plane.contains("wheel.offset"),
+            "{plane}"
+        );
+        folder.refused(&["layout", "van.toml", "--lean", "--spring", "none such"]);
+        folder.refused(&["layout", "van.toml", "--lean", "--link"]);
+    }
+}
