@@ -12,6 +12,7 @@
 //! 3. Causes are taken up one after another, always the one that takes most from chi-square for
 //!    its number of parameters, while that is more than chance would give. A spring or tyre only
 //!    loses.
+//!    One that the others have made superfluous is dropped again.
 //! 4. Temperature is judged by the fits themselves.
 
 use crate::geometry::gradient;
@@ -249,6 +250,20 @@ fn select(sheet: &BuildSheet, changes: &[Changed], suspects: &[Suspect]) -> Vec<
         taken.push(i);
         left = squares;
         sizes = found;
+    }
+    // Taken up early and not needed any more: out again.
+    while taken.len() > 1 {
+        let spare = (0..taken.len()).find_map(|k| {
+            let mut without = taken.clone();
+            let out = without.remove(k);
+            let (squares, found) = explain(changes, suspects, &without, &y)?;
+            let parameters = suspects[out].columns.len() as f64;
+            ((squares - left) / parameters <= LEAST_GAIN).then_some((without, squares, found))
+        });
+        let Some((without, squares, found)) = spare else {
+            break;
+        };
+        (taken, left, sizes) = (without, squares, found);
     }
     let mut place = 0;
     let mut causes = Vec::new();
