@@ -11,7 +11,7 @@ use rand::{Rng, SeedableRng};
 use stillheight::logbook::{
     APPLICATION_ID, Calibration, Change, ChangeKind, Fit, HoldingBounds, KeptBy, KeptQuantity,
     KeptReading, KeptSensor, KeptState, Load, Logbook, LogbookError, LogbookWriter, Mark, MarkKind,
-    MountEnd, Origin, RawSample, Sitting, Strange, THINNING, Unit, Which,
+    MountEnd, Origin, RawSample, SCHEMA_VERSION, Sitting, Strange, THINNING, Unit, Which,
 };
 use stillheight::quantity::{Moment, Span};
 
@@ -462,7 +462,7 @@ fn a_newer_version_is_refused_and_unchanged() {
                 error,
                 LogbookError::Newer {
                     found: 99,
-                    known: 1,
+                    known: SCHEMA_VERSION,
                     ..
                 }
             ),

@@ -375,3 +375,74 @@ fn logbook_again(folder: &Folder) -> (PathBuf, Logbook) {
     let path: &Path = &folder.0.join("van.logbook.sqlite");
     (path.to_owned(), Logbook::open(path).unwrap())
 }
+
+/// Five days of settling through pseudo-terminals: the answers hold what the simulation then does.
+/// Source: the simulated vehicle (equations of motion of its own), which shares no code with the
+/// fits.
+#[cfg(unix)]
+#[test]
+fn five_rehearsed_days_are_foretold() {
+    let folder = Folder::new("days");
+    let run = folder.run(&["rehearse", "--story", "settling", "--speed", "40", "--json"]);
+    let text = out(&run);
+    assert_eq!(run.status.code(), Some(0), "{}{text}", err(&run));
+    let v: Value = serde_json::from_str(&text).unwrap();
+    assert!(v["kept"].as_u64().unwrap() >= 40, "{}", v["missed"]);
+    assert_eq!(v["honest"], true);
+    // The rear springs and nothing else.
+    let causes = v["last_answer"]["causes"].as_array().unwrap();
+    assert_eq!(causes[0]["cause"], "springs", "{causes:?}");
+    assert!(
+        !causes
+            .iter()
+            .any(|c| c["cause"] == "tyre" || c["cause"] == "sensor")
+    );
+}
+
+/// One still reading from the sensors of the simulated vehicle; then none, because they are gone.
+#[cfg(unix)]
+#[test]
+fn read_keeps_one_reading_and_watch_more() {
+    use stillheight::rehearsal::{Stage, StagePlan};
+    let folder = Folder::new("read");
+    let mut stage = Stage::set_up_settling(&StagePlan::default()).unwrap();
+    std::fs::write(folder.0.join("van.toml"), stage.sheet_text()).unwrap();
+    stage.begin();
+    let run = folder.run(&["read", "van.toml", "--keep", "--json", "--within", "90s"]);
+    assert_eq!(run.status.code(), Some(0), "{}{}", out(&run), err(&run));
+    let line = out(&run);
+    let kept: Value = serde_json::from_str(line.lines().last().unwrap()).unwrap();
+    assert_eq!(kept["event"], "kept");
+    let watch = folder.run(&[
+        "settle", "watch", "van.toml", "--every", "1s", "--for", "4s",
+    ]);
+    assert_eq!(
+        watch.status.code(),
+        Some(0),
+        "{}{}",
+        out(&watch),
+        err(&watch)
+    );
+    let book = Logbook::open_for_reading(&folder.0.join("van.logbook.sqlite")).unwrap();
+    let all = book.kept(stillheight::logbook::Which::All).unwrap();
+    assert!(all.len() >= 2, "{}", all.len());
+    // Temperatures are noted, samples between are not.
+    assert!(
+        all[0]
+            .reading
+            .sensors
+            .iter()
+            .all(|s| s.temperature_c.is_some())
+    );
+    drop(book);
+    stage.finish();
+    let gone = folder.run(&["read", "van.toml", "--keep", "--within", "2s"]);
+    assert_eq!(gone.status.code(), Some(1), "{}", err(&gone));
+    assert!(err(&gone).contains("read.not_still"), "{}", err(&gone));
+    let unit = out(&folder.run(&["settle", "unit", "van.toml", "--every", "10min"]));
+    assert!(
+        unit.contains("settle watch") && unit.contains("--every 600s"),
+        "{unit}"
+    );
+    assert!(unit.contains("[Install]"), "{unit}");
+}

@@ -1,7 +1,7 @@
 //! The first suggestion: how many collar turns at which corner.
 
 use super::Forecast;
-use crate::compare::{Aim, COVERAGE_95, Compared, Verdict, compare};
+use crate::compare::{Aim, COVERAGE_95, Compared, compare};
 use crate::geometry::COORDINATES;
 use crate::posture::QuantityKey;
 use crate::sheet::BuildSheet;
@@ -26,8 +26,8 @@ pub struct Turn {
 pub enum LeaveIt {
     /// Every deviation is within its tolerance.
     WithinTolerance,
-    /// No quantity is outside its tolerance for certain (95 %); the largest
-    /// deviation (as a share of its tolerance) is given.
+    /// No deviation beyond its tolerance stands out of its own 95 % interval;
+    /// the largest one (as a share of its tolerance) is given.
     SmallerThanMeasured {
         /// The quantity.
         key: QuantityKey,
@@ -129,7 +129,7 @@ fn reason_to_leave(before: &[Compared]) -> Option<LeaveIt> {
     if worst.share() <= 1.0 {
         return Some(LeaveIt::WithinTolerance);
     }
-    let clear = |c: &Compared| c.verdict == Verdict::Outside;
+    let clear = |c: &Compared| c.share() > 1.0 && c.deviation().abs() > COVERAGE_95 * c.uncertainty;
     (!before.iter().any(clear)).then(|| LeaveIt::SmallerThanMeasured {
         key: worst.aim.key,
         deviation: worst.deviation(),

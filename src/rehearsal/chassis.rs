@@ -132,6 +132,15 @@ impl SetLaw {
         slow_time_s: 1.0,
     };
 
+    /// What the settling story has: a part over hours and a larger one over days.
+    pub const OVER_DAYS: Self = Self {
+        begins_s: 0.0,
+        quick_m: 2.2e-3,
+        quick_time_s: 3.0 * 3600.0,
+        slow_m: 3.8e-3,
+        slow_time_s: 45.0 * 3600.0,
+    };
+
     /// Length lost at a time, metres: two exponentials that begin together.
     pub fn at(&self, time_s: f64) -> f64 {
         let since = (time_s - self.begins_s).max(0.0);

@@ -6,7 +6,7 @@
 
 use stillheight_protocol::Message;
 
-use super::chassis::Chassis;
+use super::chassis::{Chassis, SetLaw};
 use super::sensors::{FITTINGS, Looks, Sensor, frame};
 use super::story::{Cue, Story};
 use super::truth::{Known, Truth, TruthRecord};
@@ -22,6 +22,17 @@ const COME_TO_REST_S: f64 = 8.0;
 /// How far it is lifted, metres.
 const LIFT_M: f64 = 0.015;
 
+/// Half of the difference between day and night, degrees.
+const DAY_WARMTH_C: f64 = 5.0;
+
+/// Springs as at a time of the calendar, frame rocked and come to rest.
+fn settle(vehicle: &mut Vehicle, calendar_s: f64) {
+    let set_m = vehicle.chassis().set.at(calendar_s);
+    vehicle.set_springs(set_m);
+    vehicle.lift(LIFT_M);
+    vehicle.rest(&[], COME_TO_REST_S, STEP_US as f64 * 1e-6);
+}
+
 /// The play at a simulated time.
 #[derive(Debug, Clone)]
 pub struct Play {
@@ -30,23 +41,37 @@ pub struct Play {
     sensors: Vec<Sensor>,
     now_us: u64,
     truth: TruthRecord,
+    /// Time that was skipped, seconds.
+    skipped_s: f64,
 }
 
 impl Play {
     /// The load test with the van, at its beginning, the van at rest.
     pub fn new(seed: u64) -> Self {
-        let mut vehicle = Vehicle::new(Chassis::van());
+        Self::with(Chassis::van(), Story::load_test(seed), seed)
+    }
+
+    /// Five days of settling with the bare van; the springs begin as new.
+    pub fn settling(seed: u64) -> Self {
+        let mut chassis = Chassis::van();
+        chassis.set = SetLaw::OVER_DAYS;
+        Self::with(chassis, Story::settling(), seed)
+    }
+
+    fn with(chassis: Chassis, story: Story, seed: u64) -> Self {
+        let mut vehicle = Vehicle::new(chassis);
         vehicle.lift(LIFT_M);
         vehicle.rest(&[], COME_TO_REST_S, STEP_US as f64 * 1e-6);
         let mut play = Self {
             vehicle,
-            story: Story::load_test(seed),
+            story,
             sensors: FITTINGS
                 .iter()
                 .map(|fitting| Sensor::new(*fitting, seed))
                 .collect(),
             now_us: 0,
             truth: TruthRecord::default(),
+            skipped_s: 0.0,
         };
         play.record();
         play
@@ -60,6 +85,30 @@ impl Play {
     /// Simulated seconds since the beginning.
     pub const fn now_s(&self) -> f64 {
         self.now_us as f64 * 1e-6
+    }
+
+    /// Simulated seconds since the beginning, with those that were skipped.
+    pub const fn calendar_s(&self) -> f64 {
+        self.now_s() + self.skipped_s
+    }
+
+    /// Lets hours go by in which nobody looks: the springs lose what they lose, the day warms the
+    /// sensors, and at the end the builder rocks the frame, so that friction holds nothing up.
+    pub fn skip(&mut self, seconds: f64) {
+        self.skipped_s += seconds.max(0.0);
+        let calendar_s = self.calendar_s();
+        let warmth_c = DAY_WARMTH_C * (std::f64::consts::TAU * calendar_s / 86_400.0).sin();
+        for sensor in &mut self.sensors {
+            sensor.warm(warmth_c);
+        }
+        settle(&mut self.vehicle, calendar_s);
+    }
+
+    /// How it will stand at a time of the calendar, after the frame has been rocked.
+    pub fn would_stand(&self, calendar_s: f64) -> Truth {
+        let mut vehicle = self.vehicle.clone();
+        settle(&mut vehicle, calendar_s);
+        Truth::of(&vehicle, calendar_s, Vec::new())
     }
 
     /// When nothing more happens but settling, simulated seconds.
@@ -95,7 +144,7 @@ impl Play {
                     .iter()
                     .filter_map(|burden| burden.weight_at(time_s)),
             );
-            let set_m = self.vehicle.chassis().set.at(time_s);
+            let set_m = self.vehicle.chassis().set.at(time_s + self.skipped_s);
             self.vehicle.set_springs(set_m);
             self.vehicle.step(&weights, STEP_US as f64 * 1e-6);
             self.now_us += STEP_US;
@@ -146,7 +195,7 @@ impl Play {
                 chassis.front.tyre.rate_n_per_m * 1e-3,
             ],
             loads_kg: self.story.load_masses_kg(),
-            rear_set_mm: chassis.set.at(self.now_s()) * 1e3,
+            rear_set_mm: chassis.set.at(self.calendar_s()) * 1e3,
             rear_set_final_mm: (chassis.set.quick_m + chassis.set.slow_m) * 1e3,
             floor_roll_deg: chassis.floor.roll_rad.to_degrees(),
             floor_pitch_deg: chassis.floor.pitch_rad.to_degrees(),

@@ -94,6 +94,18 @@ impl Stage {
     /// Where the speed is out of range or the system gives no pseudo-terminal,
     /// folder, name or thread.
     pub fn set_up(plan: &StagePlan) -> Result<Self, RehearsalError> {
+        Self::with(plan, Play::new(plan.seed))
+    }
+
+    /// The same for five days of settling; see [`Stage::skip`].
+    ///
+    /// # Errors
+    /// As [`Stage::set_up`].
+    pub fn set_up_settling(plan: &StagePlan) -> Result<Self, RehearsalError> {
+        Self::with(plan, Play::settling(plan.seed))
+    }
+
+    fn with(plan: &StagePlan, play: Play) -> Result<Self, RehearsalError> {
         if !SPEEDS.contains(&plan.speed) {
             return Err(RehearsalError::Speed { speed: plan.speed });
         }
@@ -104,7 +116,7 @@ impl Stage {
             .collect::<Result<Vec<_>, _>>()?;
         let ports = lines.iter().map(|line| line.count.path.clone()).collect();
         let mut scene = Scene {
-            play: Play::new(plan.seed),
+            play,
             heard: vec![Accumulator::new(); lines.len()],
             lines,
             running: false,
@@ -131,6 +143,21 @@ impl Stage {
     /// Lets time run.
     pub fn begin(&self) {
         self.scene().running = true;
+    }
+
+    /// Lets hours go by at once (see [`Play::skip`]).
+    pub fn skip(&self, seconds: f64) {
+        self.scene().play.skip(seconds);
+    }
+
+    /// Simulated seconds since the beginning, with those that were skipped.
+    pub fn calendar_s(&self) -> f64 {
+        self.scene().play.calendar_s()
+    }
+
+    /// How it will stand at a time of the calendar (see [`Play::would_stand`]).
+    pub fn would_stand(&self, calendar_s: f64) -> Truth {
+        self.scene().play.would_stand(calendar_s)
     }
 
     /// The names under which the lines are opened, in the order of

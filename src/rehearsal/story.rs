@@ -107,6 +107,15 @@ impl Story {
         }
     }
 
+    /// The settling: nothing but the bare frame for five days.
+    pub const fn settling() -> Self {
+        Self {
+            cues: Vec::new(),
+            burdens: Vec::new(),
+            ends_s: 5.0 * 86_400.0,
+        }
+    }
+
     /// What the loads really weigh: name in the sheet, kilograms.
     pub fn load_masses_kg(&self) -> Vec<(String, f64)> {
         let mut masses: Vec<(String, f64)> = Vec::new();

@@ -557,9 +557,13 @@ pub struct RehearseArguments {
     /// How to tell.
     #[command(flatten)]
     pub telling: Telling,
-    /// Simulated seconds in a real one, 0.1 to 100.
-    #[arg(long, default_value_t = 1.0)]
-    pub speed: f64,
+    /// What happens.
+    #[arg(long, value_enum, default_value = "load-test")]
+    pub story: Story,
+    /// Simulated seconds in a real one, 0.1 to 100; without it 1, and 20 in the
+    /// settling story, where the hours between readings are skipped.
+    #[arg(long)]
+    pub speed: Option<f64>,
     /// Stop after this much simulated time, for example 60s.
     #[arg(long = "for", value_name = "DURATION", value_parser = duration)]
     pub length: Option<f64>,
@@ -648,6 +652,15 @@ pub struct ChangedArguments {
     /// Print JSON.
     #[arg(long)]
     pub json: bool,
+}
+
+/// What happens in a rehearsal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Story {
+    /// A person and sandbags get on and off.
+    LoadTest,
+    /// The springs settle for five days.
+    Settling,
 }
 
 /// `log`.

@@ -26,6 +26,7 @@ mod settle;
 mod settle_answer;
 mod settle_causes;
 mod settle_event;
+mod settle_rehearsal;
 mod settle_session;
 mod settle_watch;
 mod sheets;

@@ -4,12 +4,12 @@
 //! loop opens them as ports. At the end what was kept is held against what the
 //! simulation knows.
 
-use super::arguments::{RehearseArguments, Unplug};
+use super::arguments::{RehearseArguments, Story, Unplug};
 use super::lines::{Lines, SensorLine};
 use super::sitting::Sitting;
 use super::tell::KeptTold;
 use super::watch::{Cue, Watching, begin_log, block_on, close};
-use super::{Failure, sheets};
+use super::{Failure, settle_rehearsal, sheets};
 use crate::compare::COVERAGE_95;
 use crate::leastsquares::binomial_lower_quantile;
 use crate::logbook::beside;
@@ -36,9 +36,13 @@ const SLACK_S: f64 = 0.25;
 const CHANCE: f64 = 0.001;
 
 pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
+    if arguments.story == Story::Settling {
+        return settle_rehearsal::run(arguments);
+    }
+    let speed = arguments.speed.unwrap_or(1.0);
     let plan = StagePlan {
         seed: arguments.seed,
-        speed: arguments.speed,
+        speed,
         folder: None,
     };
     let mut stage = Stage::set_up(&plan)?;
@@ -69,9 +73,9 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         lines,
         &[],
         Some(log),
-        Span::from_s(SLACK_S * arguments.speed),
+        Span::from_s(SLACK_S * speed),
     )?;
-    let clock = Clock::scaled(arguments.speed);
+    let clock = Clock::scaled(speed);
     let length = arguments.length.unwrap_or_else(|| stage.ends_s());
     let on_screen = !arguments.telling.plain && !arguments.telling.json;
     let watching = Watching {
@@ -89,7 +93,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         sheets::print(&format!(
             "{}\nrehearsal at speed {}, seed {}; sheet and logbook in {}\n\n",
             sheet.name,
-            arguments.speed,
+            speed,
             arguments.seed,
             folder.display()
         ))?;

@@ -34,7 +34,7 @@ pub(super) struct Tolerances {
 }
 
 impl Tolerances {
-    fn read(texts: &[String]) -> Result<Self, Failure> {
+    pub(super) fn read(texts: &[String]) -> Result<Self, Failure> {
         let mut found = Self::default();
         for text in texts {
             match (text.parse::<Length>(), text.parse::<Angle>()) {
@@ -231,7 +231,13 @@ pub(super) fn gather(
             .collect();
         together(&members)
     };
-    let causes = causes(sheet, loads, &kept, &quantities);
+    let causes = causes(
+        sheet,
+        loads,
+        &kept,
+        &quantities,
+        steps.iter().map(|s| s.0).max(),
+    );
     Ok(SettleReport {
         loads: loads.to_vec(),
         zero,

@@ -229,7 +229,8 @@ fn common_law(members: &[&JointMember<'_>]) -> Option<Law> {
     [Law::Exponential, Law::LogCreep, Law::Power]
         .into_iter()
         .map(|law| (law, weight(law)))
-        .filter(|(_, w)| *w > 0.0)
+        // Where most of the weight lies with other laws, there is nothing to join.
+        .filter(|(_, w)| *w > 0.5 * members.len() as f64)
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(law, _)| law)
 }

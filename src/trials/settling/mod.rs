@@ -51,6 +51,7 @@ mod plot;
 mod profile;
 mod prospect;
 mod series;
+mod svg;
 mod weighing;
 mod wild;
 
@@ -67,5 +68,6 @@ pub use law::Law;
 pub use plot::{Picture, TimeAxis, plot, plot_of};
 pub use prospect::{KnownStep, Prospect, Question, prospect};
 pub use series::Series;
+pub use svg::svg;
 pub use weighing::{FitOptions, SettlingFit, fit};
 pub use wild::WildReading;

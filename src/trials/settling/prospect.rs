@@ -8,8 +8,9 @@
 //! 1. Entered steps are parameters. Temperature is one where the readings cover some degrees and
 //!    its part is beyond its own 95 % interval; else it is left out again.
 //! 2. Steps that nobody entered are looked for, the largest first, three at most.
-//! 3. Where no change shows ('none'), it has settled only if the readings could not hide a drift
-//!    that reaches the tolerance within as long again as they last, and within a day.
+//! 3. Where no change shows ('none'), what is still to come is nought, give or take the drift that
+//!    the readings could hide, going on for as long again as they last (a day at least). It has
+//!    settled only if that is within the tolerance.
 
 use serde::Serialize;
 
@@ -293,6 +294,23 @@ fn judge(question: &Question, answer: &mut Prospect) -> Result<(), SettlingError
             let ahead_d = span.max(DAY_H) / DAY_H;
             let bound = drift_bound(found, &question.series, &answer.options, &[]);
             answer.hidden_per_day = bound;
+            // No change is not a change of nought without doubt: what could be hidden is the band.
+            let days = span / DAY_H;
+            let within = |at_h: Option<f64>, days: f64| {
+                let half = bound? * days;
+                let reading = c.variance(1.0).sqrt() * 2.0;
+                Some(Band {
+                    at_h,
+                    value_mm: 0.0,
+                    standard_uncertainty_mm: 0.5 * half,
+                    confidence_95_mm: [-half, half],
+                    prediction_95_mm: [-half.hypot(reading), half.hypot(reading)],
+                })
+            };
+            answer.gone = within(Some(now), days);
+            answer.by_tomorrow = within(Some(now + DAY_H), 1.0);
+            answer.in_a_week = within(Some(now + WEEK_H), days.clamp(1.0, WEEK_H / DAY_H));
+            answer.at_the_end = within(None, days.max(1.0));
             if bound.is_none_or(|b| b * ahead_d > tolerance) {
                 answer.verdict = Verdict::CannotTellYet;
                 answer.why_not = Some("no change shows, but the readings could hide one".into());
