@@ -7,6 +7,7 @@ use super::Table;
 use crate::quantity::{Frequency, Length, Quantity, UnitSystem, decimals};
 use crate::statics::CaseQuantities;
 use serde_json::{Map, Value, json};
+use std::fmt::Write as _;
 
 /// A sweep.
 #[derive(Debug, Clone, PartialEq)]
@@ -129,7 +130,7 @@ pub fn sweep_text(sweep: &Sweep) -> String {
         match &row.found {
             Ok(found) => line.extend(cells(found, sweep.units).into_iter().map(|c| c.shown)),
             Err(why) => {
-                without.push_str(&format!("  {}: {why}\n", line.join(", ")));
+                let _ = writeln!(without, "  {}: {why}", line.join(", "));
                 continue;
             }
         }

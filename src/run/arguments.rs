@@ -271,6 +271,10 @@ pub struct TargetsArguments {
 #[derive(Debug, Args)]
 #[command(group(clap::ArgGroup::new("view").args(["lean", "wheel", "link"])))]
 #[command(group(clap::ArgGroup::new("form").args(["json", "csv"])))]
+#[allow(
+    clippy::struct_excessive_bools,
+    reason = "each is a flag of the command line"
+)]
 pub struct LayoutArguments {
     /// The build sheet; [wish], [[stock]] and [wheel] say what is asked.
     pub sheet: PathBuf,

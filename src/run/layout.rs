@@ -13,6 +13,7 @@ use crate::report::{
 use crate::sheet::{BuildSheet, Checked};
 use crate::statics::{Model, quantities};
 use serde_json::Value;
+use std::fmt::Write as _;
 use std::process::ExitCode;
 
 /// Travel each way for the ends of the lean table, where none is asked: a common
@@ -113,10 +114,11 @@ fn wheel(arguments: &LayoutArguments, checked: &Checked) -> Result<View, Failure
         let largest = largest_of(sheet, &wish, &wheel, &bodies, &sizes)?;
         let asked: Vec<_> = sizes.iter().map(ToString::to_string).collect();
         let words = largest.map_or("none of them clears".to_owned(), |s| s.to_string());
-        text.push_str(&format!(
-            "  Largest of {} that clears everywhere: {words}\n",
+        let _ = writeln!(
+            text,
+            "  Largest of {} that clears everywhere: {words}",
             asked.join(", ")
-        ));
+        );
         json["sizes"] = asked.into();
         json["largest_size"] = largest.map(|s| s.to_string()).into();
     }

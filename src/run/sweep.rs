@@ -142,8 +142,8 @@ fn range(typed: &str, base: &Checked) -> Result<Range, Failure> {
         if steps >= MOST_ROWS as f64 {
             return Err(wrong("that are too many steps"));
         }
-        let values = (0_u32..)
-            .map(f64::from)
+        let values = (0..=MOST_ROWS)
+            .map(|i| i as f64)
             .take_while(|i| *i <= steps)
             .map(|i| from + step * i)
             .collect();
