@@ -89,7 +89,7 @@ fn named(code: &str) -> Vec<String> {
                         '}' => depth -= 1,
                         ',' if depth == 1 => fresh = true,
                         c if depth == 1 && fresh && (c.is_alphanumeric() || c == '_') => {
-                            word.push(c)
+                            word.push(c);
                         }
                         c if !c.is_whitespace() => fresh = word.is_empty() && fresh,
                         _ => {}

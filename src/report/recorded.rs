@@ -124,6 +124,11 @@ pub(super) fn day_and_time(moment: Moment, zone: &TimeZone) -> (String, String) 
     )
 }
 
+/// A moment as RFC 3339 in UTC, to the millisecond or as fine as it is given.
+pub fn moment_words(moment: Moment) -> String {
+    utc(moment)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -164,9 +169,4 @@ mod tests {
             "9223372036854775807 us"
         );
     }
-}
-
-/// A moment as RFC 3339 in UTC, to the millisecond or as fine as it is given.
-pub fn moment_words(moment: Moment) -> String {
-    utc(moment)
 }

@@ -48,7 +48,7 @@ pub(super) fn run(arguments: &ChangedArguments) -> Result<ExitCode, Failure> {
             changes: 0,
             remarks: Vec::new(),
         };
-        let _ = write!(told, "entered: {}\n", operation_words(&basis, operation));
+        let _ = writeln!(told, "entered: {}", operation_words(&basis, operation));
         logbook.change(&Change {
             // One after the other, so that their order is kept.
             at: later(now, i),
@@ -63,7 +63,7 @@ pub(super) fn run(arguments: &ChangedArguments) -> Result<ExitCode, Failure> {
             kind: ChangeKind::Other,
             note: note.clone(),
         })?;
-        let _ = write!(told, "entered: {note}\n");
+        let _ = writeln!(told, "entered: {note}");
     }
     told += &due(&sheet, &before.readings, &setup)?;
     sheets::print(&told)?;
@@ -262,7 +262,7 @@ fn was_it_kept(
     }
     let mut text = String::from("since the reading before:\n");
     for operation in &done {
-        let _ = write!(text, "  {}\n", operation_words(&basis, operation));
+        let _ = writeln!(text, "  {}", operation_words(&basis, operation));
     }
     text += &promise_text(&basis, &verdict);
     sheets::print(&text)?;

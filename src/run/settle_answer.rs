@@ -266,9 +266,8 @@ fn zero_of(
     let before = |m: &&Logged<Mark>| m.record.at <= first.reading.at;
     // The load that completed what is on now.
     let load = marks.iter().filter(before).rev().find_map(|m| {
-        let load = match &m.record.kind {
-            MarkKind::LoadOn(load) => load,
-            _ => return None,
+        let MarkKind::LoadOn(load) = &m.record.kind else {
+            return None;
         };
         loads
             .contains(&load.name)
@@ -299,7 +298,7 @@ fn known_steps(changes: &[Logged<Change>], zero: Moment, last: Moment) -> Vec<(M
                     coilover, from, to, ..
                 } => format!("{coilover} from hole {from} to {to}"),
                 ChangeKind::Spring { .. } => return None,
-                _ => c.record.note.clone(),
+                ChangeKind::Other => c.record.note.clone(),
             };
             Some((c.record.at, words))
         })

@@ -315,7 +315,7 @@ impl Sitting {
         self.readings = self.bench.readings(now);
         self.rest_or_motion(now);
         self.posture = Some(self.posture_from(&self.observations()));
-        if self.due(self.advice_at, ADVICE_EVERY_S, now) {
+        if Self::due(self.advice_at, ADVICE_EVERY_S, now) {
             self.advise();
             self.advice_at = Some(now);
         }
@@ -330,7 +330,7 @@ impl Sitting {
         {
             self.message = None;
         }
-        if self.due(self.second_at, 1.0, now) {
+        if Self::due(self.second_at, 1.0, now) {
             self.second_at = Some(now);
             self.lines.rates(now);
             if let Some(posture) = &self.posture {
@@ -341,7 +341,7 @@ impl Sitting {
         std::mem::take(&mut self.told)
     }
 
-    fn due(&self, last: Option<Moment>, every_s: f64, now: Moment) -> bool {
+    fn due(last: Option<Moment>, every_s: f64, now: Moment) -> bool {
         last.is_none_or(|at| now.since(at).s() >= every_s - 1e-3)
     }
 
@@ -492,7 +492,7 @@ impl Sitting {
     }
 
     fn flush_raw(&mut self, now: Moment) {
-        if self.due(self.raw_at, 1.0, now) {
+        if Self::due(self.raw_at, 1.0, now) {
             self.raw_at = Some(now);
             if let Some(log) = self.log.as_ref().filter(|_| !self.raw.is_empty()) {
                 log.raw(std::mem::take(&mut self.raw));

@@ -274,9 +274,8 @@ impl State {
                 let mm = f64::from(value) * 1e-3;
                 self.write(format!("D: {mm:.2} mm, q={}\r\n", self.sequence % 7).as_bytes());
             }
-            Says::Registers(_) => {}
             Says::Rubbish => self.write(&[0x81, 0xfe, 0x93, 0x07, 0xe0, 0x9c, 0x11, 0xf3]),
-            Says::Nothing => {}
+            Says::Registers(_) | Says::Nothing => {}
         }
     }
 }

@@ -18,7 +18,7 @@ use stillheight::readings::neighbour::{Neighbour, neighbour_path};
 use stillheight::sheet::parse;
 
 /// What must come, comes in this time, on a machine that has other things to do.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 static FOLDERS: AtomicU32 = AtomicU32::new(0);
 
@@ -280,7 +280,7 @@ fn the_one_that_moves_is_the_one() {
     let said = find.hear("move the one at 'rear right'");
     assert!(said.starts_with("STEP"));
     let line = find.hear("0x0000000000000061/0");
-    let number = line.trim().split_whitespace().next().unwrap().to_owned();
+    let number = line.split_whitespace().next().unwrap().to_owned();
     find.hear("blink N");
     find.answer(&format!("blink {number}"));
     find.hear("asked to blink");

@@ -29,7 +29,7 @@ pub fn advice_text(basis: &Basis<'_>, advice: &Advice) -> String {
         }
     };
     for remark in &basis.remarks {
-        let _ = write!(text, "  note: {remark}\n");
+        let _ = writeln!(text, "  note: {remark}");
     }
     text += "\n";
     if let Some((a, b)) = &advice.contradiction {
@@ -44,11 +44,7 @@ pub fn advice_text(basis: &Basis<'_>, advice: &Advice) -> String {
     }
     let mut number = 1;
     if let Some(leave) = &advice.leave {
-        let _ = write!(
-            text,
-            "{number}. LEAVE IT: {}\n",
-            leave_sentence(basis, leave)
-        );
+        let _ = writeln!(text, "{number}. LEAVE IT: {}", leave_sentence(basis, leave));
         number += 1;
     }
     text += &decision(basis, advice);
@@ -61,7 +57,7 @@ pub fn advice_text(basis: &Basis<'_>, advice: &Advice) -> String {
     if !advice.in_the_way.is_empty() {
         text += "\nWith the holes and springs as they are, the targets would need:\n";
         for b in &advice.in_the_way {
-            let _ = write!(text, "  {}\n", basis.blocked(b));
+            let _ = writeln!(text, "  {}", basis.blocked(b));
         }
     }
     if advice.tally.combinations > 1.0 {
@@ -188,14 +184,14 @@ fn diagonal(share: Option<(f64, f64)>) -> String {
 fn plan_text(basis: &Basis<'_>, now: &Plan, plan: &Plan) -> String {
     let mut text = String::new();
     for (i, step) in plan_steps(basis, plan).iter().enumerate() {
-        let _ = write!(
+        let _ = writeln!(
             text,
-            "   {}) {step}\n",
+            "   {}) {step}",
             (b'a' + u8::try_from(i % 26).unwrap_or(0)) as char
         );
     }
     for (before, after) in now.cases.iter().zip(&plan.cases) {
-        let _ = write!(text, "   then, in '{}':\n", after.name);
+        let _ = writeln!(text, "   then, in '{}':", after.name);
         let mut table = Table::new(["", "now", "then", "off target"]);
         for (b, a) in before.quantities.iter().zip(&after.quantities) {
             let off = after.compared.iter().find(|c| c.aim.key == a.key);
@@ -214,9 +210,9 @@ fn plan_text(basis: &Basis<'_>, now: &Plan, plan: &Plan) -> String {
         }
         text += &table.lines(5);
         for u in &after.found.units {
-            let _ = write!(
+            let _ = writeln!(
                 text,
-                "     {}: travel left {} up, {} down; {} N at {} mm\n",
+                "     {}: travel left {} up, {} down; {} N at {} mm",
                 u.name,
                 u.travel_up.shown(basis.units()),
                 u.travel_down.shown(basis.units()),
@@ -228,11 +224,7 @@ fn plan_text(basis: &Basis<'_>, now: &Plan, plan: &Plan) -> String {
     }
     for (case, worse) in &plan.worse {
         let name = plan.cases.get(*case).map_or("?", |c| c.name.as_str());
-        let _ = write!(
-            text,
-            "   worse, in '{name}': {}\n",
-            worse_words(basis, worse)
-        );
+        let _ = writeln!(text, "   worse, in '{name}': {}", worse_words(basis, worse));
     }
     text
 }
@@ -406,7 +398,7 @@ pub fn answer_text(basis: &Basis<'_>, now: &Plan, answer: &Answer) -> String {
                 decimals(*a, 2)
             ),
         };
-        let _ = write!(text, "  against it: {words}\n");
+        let _ = writeln!(text, "  against it: {words}");
     }
     text
 }
@@ -445,9 +437,9 @@ pub fn promise_text(basis: &Basis<'_>, verdict: &PromiseVerdict) -> String {
         } else {
             "or"
         };
-        let _ = write!(
+        let _ = writeln!(
             text,
-            "  {first}: {} (leaves chi-square {})\n",
+            "  {first}: {} (leaves chi-square {})",
             explanation_words(basis, explanation),
             decimals(*left, 1)
         );
