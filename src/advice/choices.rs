@@ -65,6 +65,8 @@ pub enum Limit {
     NoRest,
     /// The shelf has not so many of the springs.
     Shelf,
+    /// One unit would carry several times of what it should; `by` is the share above.
+    Overload,
 }
 
 impl Limit {
@@ -80,6 +82,7 @@ impl Limit {
             Self::LinkAngle => "the lateral link's angle over the travel",
             Self::NoRest => "no rest",
             Self::Shelf => "the number of springs on the shelf",
+            Self::Overload => "too much of the load on one unit",
         }
     }
 
@@ -95,6 +98,7 @@ impl Limit {
             Self::LinkAngle => "link_angle",
             Self::NoRest => "no_rest",
             Self::Shelf => "shelf",
+            Self::Overload => "overload",
         }
     }
 }

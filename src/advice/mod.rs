@@ -18,6 +18,7 @@ mod forecast;
 mod live;
 mod nearby;
 mod order;
+mod pairing;
 mod plans;
 mod promise;
 mod search;

@@ -75,6 +75,8 @@ pub(super) struct NearCase {
     pub(super) force: Vec<f64>,
     /// Every choice of every unit.
     pub(super) units: Vec<Vec<NearUnit>>,
+    /// What a newton of each unit does to the weighed diagonal; empty where there is none.
+    pub(super) twist: Vec<f64>,
     /// Weighed deviations of the aims at the reference pose.
     pub(super) off: DVector<f64>,
     /// Their derivatives.
@@ -134,9 +136,25 @@ impl NearCase {
     ) -> Option<DMatrix<f64>> {
         let (matrix, right) = self.departures(decided, forces, extra);
         let solved = matrix.cholesky()?.solve(&right);
-        let mut reach = &self.aims * solved;
-        let mut first = reach.column_mut(0);
-        first += &self.off;
+        let rows = self.aims.nrows();
+        // The diagonal counts only where all units are decided.
+        let twisted = !self.twist.is_empty() && decided.len() == self.twist.len();
+        let mut reach = DMatrix::zeros(rows + usize::from(twisted), solved.ncols());
+        reach.rows_mut(0, rows).gemm(1.0, &self.aims, &solved, 0.0);
+        for (r, off) in self.off.iter().enumerate() {
+            reach[(r, 0)] += off;
+        }
+        if twisted {
+            for (i, &(u, c)) in decided.iter().enumerate() {
+                let (unit, weight) = (&self.units[u][c], self.twist[u]);
+                for column in 0..solved.ncols() {
+                    reach[(rows, column)] -=
+                        weight * unit.rate * unit.along.dot(&solved.column(column));
+                }
+                reach[(rows, 0)] += weight * (self.force[u] - unit.rate * unit.seat);
+                reach[(rows, 1 + i)] += weight * unit.rate;
+            }
+        }
         Some(reach)
     }
 }
@@ -302,7 +320,7 @@ fn add(
     *square += base.norm_squared();
 }
 
-fn finish(
+pub(super) fn finish(
     decided: &[(usize, usize)],
     choices: &[Vec<Choice>],
     normal: &DMatrix<f64>,

@@ -198,6 +198,7 @@ pub fn as_it_is(search: &Search<'_, '_>) -> Result<Plan, AdviceError> {
         setup: setup.clone(),
         value: f64::INFINITY,
         misfit: f64::INFINITY,
+        twist: 0.0,
         effort: 0.0,
         risk: 0.0,
     });

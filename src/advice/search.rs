@@ -4,21 +4,26 @@
 //! Out: the best k [`Found`] set-ups by value, and what stood in the way. Refused:
 //! combinations that break a limit.
 //!
-//! Value = sum over cases and aims of (deviation / tolerance)^2 + effort + risk.
+//! Value = sum over cases and aims of (deviation / tolerance)^2, and over cases of
+//! (diagonal / [`DIAGONAL`])^2, + effort + risk. The diagonal is what the springs of one
+//! pair of opposite corners carry more than those of the other, as a share of all;
+//! without it four collars would be free to twist the vehicle for a tenth of a
+//! millimetre.
 //!
 //! # Method
 //! 1. A combination's value (`worth`): its collars by bounded nonlinear
 //!    least squares on the full model, every subset of collars rounded to the steps
 //!    of a hand, and the best of these by new equilibria.
 //! 2. Best first: combinations of each axle are sorted by effort plus a proved lower
-//!    bound of their share of the misfit (see [`super::nearby`]); pairs come out of a
-//!    heap in the order of the sum, then get the bound of the whole combination, then
-//!    their value. When what is left in the heap cannot be better than the k-th best
-//!    value found, the search is over, and nothing better was left out.
+//!    bound of their share of the misfit (see [`super::nearby`]). The first pairs by the
+//!    sum of the two are worked out and give k values to beat. Then every pair whose
+//!    sum is below the k-th gets the bound of the whole combination, and those still
+//!    below it are worked out in the order of that bound, until the next one cannot be
+//!    better than the k-th best value found. Nothing better was left out.
 //! 3. The bound is proved for the linear description near the reference pose. While
 //!    values are worked out on the full model, the root of its misfit is compared
 //!    with the bound's; all bounds are lowered by twice the largest excess ever seen
-//!    (at least a twentieth of a tolerance), and if that grows, the search begins again with what it
+//!    (at least 0.02 of a tolerance), and if that grows, the search begins again with what it
 //!    knows. This margin is the one step that is watched rather than proved.
 
 use super::belief::Belief;
@@ -26,20 +31,26 @@ use super::choices::{
     Blocked, Choice, EFFORT_COLLAR, Group, Limit, Limits, choices, collar_limits, groups,
 };
 use super::nearby::{NearCase, NearUnit, Share, bound, least_misfit};
+use super::pairing::Pairing;
 use super::setup::Setup;
 use crate::compare::Aim;
 use crate::geometry::{COORDINATES, State, gradient};
 use crate::leastsquares;
 use crate::posture::{PostureState, QuantityKey};
-use crate::sheet::BuildSheet;
+use crate::sheet::{BuildSheet, Side};
 use crate::statics::{Equilibrium, Model, Parameter, StaticsError};
 use nalgebra::{DMatrix, DVector, Dyn, OMatrix, U7};
 use std::collections::{BinaryHeap, HashMap};
 
 /// Least margin taken off the root of every bound, in tolerances.
-pub(super) const SLACK: f64 = 0.05;
+const SLACK: f64 = 0.02;
+/// Pairs looked at first, for each plan wanted, to have something to beat.
+const SEEDS: usize = 200;
 /// Less travel up than this share of the stroke is a risk that costs.
 const TIGHT_TRAVEL: f64 = 0.25;
+/// Diagonal that weighs as much as a whole tolerance. Chosen: 55 to 45 % on the two
+/// pairs of opposite corners.
+const DIAGONAL: f64 = 0.1;
 /// What each tight unit costs, in squared tolerances.
 const RISK: f64 = 0.2;
 /// Candidates of rounded collars that are tried on the full model.
@@ -63,10 +74,12 @@ pub struct AimedCase {
 pub struct Found {
     /// How everything is then set.
     pub setup: Setup,
-    /// Misfit + effort + risk, squared tolerances.
+    /// Misfit + twist + effort + risk, squared tolerances.
     pub value: f64,
     /// Sum of squared deviations over tolerances.
     pub misfit: f64,
+    /// What the diagonal load costs.
+    pub twist: f64,
     /// What the operations cost.
     pub effort: f64,
     /// What tight units cost.
@@ -114,6 +127,7 @@ pub struct Search<'b, 's> {
     near: Vec<NearCase>,
     reference_force: Vec<Vec<f64>>,
     early: Vec<Blocked>,
+    signs: Option<Vec<f64>>,
 }
 
 /// A combination worked out on the full model.
@@ -124,11 +138,14 @@ struct Worth {
     blocked: Vec<Blocked>,
 }
 
+/// Every axle's combinations with effort plus bound of its share, sorted.
+type Lists = [Vec<(f64, Vec<usize>)>; 2];
+
+/// A pair of combinations in the heap.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Node {
     key: f64,
     at: [usize; 2],
-    whole: bool,
 }
 
 impl Eq for Node {}
@@ -144,8 +161,16 @@ impl Ord for Node {
             .key
             .total_cmp(&self.key)
             .then_with(|| other.at.cmp(&self.at))
-            .then_with(|| other.whole.cmp(&self.whole))
     }
+}
+
+fn by_bound(a: &(f64, [usize; 2]), b: &(f64, [usize; 2])) -> std::cmp::Ordering {
+    a.0.total_cmp(&b.0).then_with(|| a.1.cmp(&b.1))
+}
+
+/// What a plan must be better than to be among the best k.
+fn limit_of(ranked: &[(f64, [usize; 2])], k: usize) -> f64 {
+    ranked.get(k.max(1) - 1).map_or(f64::INFINITY, |r| r.0)
 }
 
 /// Effort and misfit, the root of the misfit lowered by a margin.
@@ -203,7 +228,9 @@ impl<'b, 's> Search<'b, 's> {
             near: Vec::new(),
             reference_force: Vec::new(),
             early,
+            signs: None,
         };
+        search.signs = search.now.first().and_then(signs);
         search.refer();
         Ok(search)
     }
@@ -286,8 +313,12 @@ impl<'b, 's> Search<'b, 's> {
         NearCase {
             stiffness,
             gradient: gradient_rest,
-            force,
             units,
+            twist: self.signs.as_ref().map_or_else(Vec::new, |signs| {
+                let all: f64 = force.iter().sum::<f64>().max(1.0);
+                signs.iter().map(|s| s / (all * DIAGONAL)).collect()
+            }),
+            force,
             off,
             aims: rows,
         }
@@ -383,12 +414,22 @@ impl<'b, 's> Search<'b, 's> {
                 }
                 off.push((value - aim.target) / aim.tolerance);
             }
+            if let Some(signs) = &self.signs {
+                let (value, by) = diagonal(model, rest, signs, &responses);
+                if let Some(slopes) = slopes.as_deref_mut() {
+                    for (u, slope) in by.iter().enumerate() {
+                        slopes[(off.len(), u)] = slope / DIAGONAL;
+                    }
+                }
+                off.push(value / DIAGONAL);
+            }
         }
         DVector::from_vec(off)
     }
 
     fn aim_count(&self) -> usize {
-        self.cases.iter().map(|c| c.aims.len()).sum()
+        let twist = usize::from(self.signs.is_some());
+        self.cases.iter().map(|c| c.aims.len() + twist).sum()
     }
 
     /// The collars of a set-up by bounded least squares on the full model, with the
@@ -615,7 +656,7 @@ impl<'b, 's> Search<'b, 's> {
         let mut risk = 0.0;
         for (c, (model, rest)) in rests.iter().enumerate() {
             if changed {
-                self.keeps_limits(c, model, rest, setup)?;
+                self.keeps_limits(c, model, rest)?;
             }
             risk += RISK * tight(model, rest) as f64 / rests.len() as f64;
         }
@@ -625,24 +666,32 @@ impl<'b, 's> Search<'b, 's> {
             .filter(|(c, s)| !c.out && (c.setting.collar - s.collar).abs() > 1e-9)
             .count();
         let effort = base + EFFORT_COLLAR * turned as f64;
-        let misfit = self.deviations(&rests, None).norm_squared();
+        let off = self.deviations(&rests, None);
+        let twist = self.twist_of(&off);
+        let misfit = off.norm_squared() - twist;
         Ok(Found {
             setup: setup.clone(),
-            value: misfit + effort + risk,
+            value: misfit + twist + effort + risk,
             misfit,
+            twist,
             effort,
             risk,
         })
     }
 
+    /// The part of squared deviations that is the diagonal's.
+    fn twist_of(&self, off: &DVector<f64>) -> f64 {
+        let (mut at, mut twist) = (0, 0.0);
+        for case in self.cases.iter().filter(|_| self.signs.is_some()) {
+            at += case.aims.len();
+            twist += off[at].powi(2);
+            at += 1;
+        }
+        twist
+    }
+
     /// Travel, load and link angle of one case; what is there already may stay as bad.
-    fn keeps_limits(
-        &self,
-        case: usize,
-        model: &Model,
-        rest: &Equilibrium,
-        setup: &Setup,
-    ) -> Result<(), Blocked> {
+    fn keeps_limits(&self, case: usize, model: &Model, rest: &Equilibrium) -> Result<(), Blocked> {
         let pose = model.pose(&rest.state);
         let start = &self.now[case];
         let before = start.pose(&self.starts_now(case));
@@ -672,11 +721,12 @@ impl<'b, 's> Search<'b, 's> {
                 }
             }
             let most = self.limits.force_ratio * self.reference_force[case][unit];
-            if u.spring_force(length) > most.max(1.0) && setup.0[unit] != self.setup.0[unit] {
+            let carried = u.spring_force(length);
+            if carried > most.max(1.0) {
                 return Err(Blocked {
                     unit,
-                    limit: Limit::TravelUp,
-                    by: 0.0,
+                    limit: Limit::Overload,
+                    by: carried / most.max(1.0) - 1.0,
                 });
             }
         }
@@ -747,77 +797,26 @@ impl<'b, 's> Search<'b, 's> {
     pub fn best(&self, k: usize) -> Outcome {
         let lists = self.lists();
         let mut known: HashMap<[usize; 2], Worth> = HashMap::new();
-        let mut wholes: HashMap<[usize; 2], f64> = HashMap::new();
         let mut slack = SLACK;
-        let mut ranked;
-        'again: loop {
-            ranked = Vec::new();
-            let mut heap = BinaryHeap::new();
-            let first = |at: [usize; 2]| -> Option<Node> {
-                let key = lists[0].get(at[0])?.0 + lists[1].get(at[1])?.0;
-                // Never above any bound of its parts, margin taken off.
-                let key = if key > slack * slack {
-                    (key - 2.0 * slack * key.sqrt()).max(0.0)
-                } else {
-                    0.0
-                };
-                Some(Node {
-                    key,
-                    at,
-                    whole: false,
-                })
-            };
-            heap.extend(first([0, 0]));
-            let limit = |ranked: &Vec<(f64, [usize; 2])>| {
-                ranked.get(k.max(1) - 1).map_or(f64::INFINITY, |r| r.0)
-            };
-            while let Some(node) = heap.pop() {
-                if node.key >= limit(&ranked) {
-                    break;
-                }
-                let at = node.at;
-                let combination = self.combination(&lists, at);
-                if node.whole {
-                    let worth = known.entry(at).or_insert_with(|| self.worth(&combination));
-                    let excess = wholes
-                        .get(&at)
-                        .map_or(0.0, |m| m.sqrt() - worth.root_misfit);
-                    if worth.root_misfit.is_finite() && excess > slack {
-                        slack = 2.0 * excess;
-                        continue 'again;
-                    }
-                    if let Some(found) = &worth.found {
-                        let place = ranked.partition_point(|(v, a)| (*v, *a) < (found.value, at));
-                        ranked.insert(place, (found.value, at));
-                    }
-                    continue;
-                }
-                heap.extend(first([at[0], at[1] + 1]));
-                if at[1] == 0 {
-                    heap.extend(first([at[0] + 1, 0]));
-                }
-                let effort = self.effort(&combination);
-                let misfit = match wholes.get(&at) {
-                    Some(m) => Some(*m),
-                    None => least_misfit(&self.near, &self.choices, &combination).map(|(m, _)| m),
-                };
-                // Where the linear description has no rest, the full model decides.
-                let misfit = misfit.unwrap_or(0.0);
-                wholes.insert(at, misfit);
-                let key = lowered(effort, misfit, slack).max(node.key);
-                if key < limit(&ranked) {
-                    heap.push(Node {
-                        key,
-                        at,
-                        whole: true,
-                    });
-                }
+        let mut bounded = 0;
+        let ranked = loop {
+            let seeds = self.seeds(&lists, k, slack);
+            let mut ranked = Vec::new();
+            let whole = self
+                .value_all((&lists, &seeds), (k, slack), &mut known, &mut ranked)
+                .and_then(|()| {
+                    let limit = limit_of(&ranked, k);
+                    let left = self.sweep(&lists, limit, slack, &mut bounded);
+                    ranked.clear();
+                    self.value_all((&lists, &left), (k, slack), &mut known, &mut ranked)
+                });
+            match whole {
+                Ok(()) => break ranked,
+                Err(excess) => slack = 2.0 * excess,
             }
-            break;
-        }
-        ranked.truncate(k);
-        let found = ranked
-            .iter()
+        };
+        let best = ranked.iter().take(k);
+        let found = best
             .filter_map(|(_, at)| known.get(at)?.found.clone())
             .collect();
         let blocked = known
@@ -829,11 +828,122 @@ impl<'b, 's> Search<'b, 's> {
             blocked: least_each(blocked),
             tally: Tally {
                 combinations: self.groups.iter().map(|g| g.options.len() as f64).product(),
-                bounded: wholes.len(),
+                bounded,
                 valued: known.len(),
                 slack,
             },
         }
+    }
+
+    /// Promising pairs: the first ones by the sum of their axles' bounds.
+    fn seeds(&self, lists: &Lists, k: usize, slack: f64) -> Vec<(f64, [usize; 2])> {
+        let mut heap = BinaryHeap::new();
+        let first = |at: [usize; 2]| {
+            let key = lists[0].get(at[0])?.0 + lists[1].get(at[1])?.0;
+            Some(Node { key, at })
+        };
+        heap.extend(first([0, 0]));
+        let mut seeds = Vec::new();
+        while let Some(Node { at, .. }) = heap.pop() {
+            heap.extend(first([at[0], at[1] + 1]));
+            if at[1] == 0 {
+                heap.extend(first([at[0] + 1, 0]));
+            }
+            let combination = self.combination(lists, at);
+            let least = least_misfit(&self.near, &self.choices, &combination);
+            if let Some((misfit, _)) = least {
+                seeds.push((lowered(self.effort(&combination), misfit, slack), at));
+            }
+            if seeds.len() >= SEEDS * k.max(1) {
+                break;
+            }
+        }
+        seeds.sort_by(by_bound);
+        seeds
+    }
+
+    /// Every pair that could still be among the best, with its bound, the least first.
+    fn sweep(
+        &self,
+        lists: &Lists,
+        limit: f64,
+        slack: f64,
+        bounded: &mut usize,
+    ) -> Vec<(f64, [usize; 2])> {
+        let mut left = Vec::new();
+        let empty = Vec::new();
+        let units = |i: usize| self.groups.get(i).map_or(&empty, |g| &g.units);
+        // A sum of bounds, the margin taken off the root of all of it.
+        let hopeless = |key: f64| key - 2.0 * slack * key.sqrt() >= limit;
+        let Some(least) = lists[1].first().map(|l| l.0) else {
+            return left;
+        };
+        let mut pairing = Pairing::new(&self.near, &self.choices, units(1));
+        for (i, (key, option)) in lists[0].iter().enumerate() {
+            if hopeless(key + least) {
+                break;
+            }
+            let decided: Vec<(usize, usize)> = units(0)
+                .iter()
+                .copied()
+                .zip(option.iter().copied())
+                .collect();
+            let effort = self.effort_of(&decided);
+            let solid = pairing.decide(&decided);
+            for (j, (other_key, other)) in lists[1].iter().enumerate() {
+                if hopeless(key + other_key) {
+                    break;
+                }
+                *bounded += 1;
+                let more = units(1).iter().copied().zip(other.iter().copied());
+                let effort = effort + more.map(|(u, c)| self.choices[u][c].effort).sum::<f64>();
+                // Where the linear description has no rest, the full model decides.
+                let room = ((limit - effort).max(0.0).sqrt() + slack).powi(2);
+                let misfit = if solid {
+                    pairing.with(other, room)
+                } else {
+                    Some(0.0)
+                };
+                if let Some(misfit) = misfit {
+                    let bound = lowered(effort, misfit, slack);
+                    if bound < limit {
+                        left.push((bound, [i, j]));
+                    }
+                }
+            }
+        }
+        left.sort_by(by_bound);
+        left
+    }
+
+    /// Works out pairs in the order of their bounds until none can be among the best k.
+    ///
+    /// # Errors
+    /// The excess of a bound over the full model, where it is more than the margin.
+    fn value_all(
+        &self,
+        (lists, pairs): (&Lists, &[(f64, [usize; 2])]),
+        (k, slack): (usize, f64),
+        known: &mut HashMap<[usize; 2], Worth>,
+        ranked: &mut Vec<(f64, [usize; 2])>,
+    ) -> Result<(), f64> {
+        for &(bound, at) in pairs {
+            if bound >= limit_of(ranked, k) {
+                break;
+            }
+            let combination = self.combination(lists, at);
+            let worth = known.entry(at).or_insert_with(|| self.worth(&combination));
+            let least = least_misfit(&self.near, &self.choices, &combination);
+            let excess = least.map_or(0.0, |(m, _)| m.sqrt() - worth.root_misfit);
+            if worth.root_misfit.is_finite() && excess > slack {
+                return Err(excess);
+            }
+            if let Some(found) = &worth.found {
+                let place = ranked.partition_point(|(v, a)| (*v, *a) < (found.value, at));
+                ranked.insert(place, (found.value, at));
+            }
+        }
+        Ok(())
     }
 
     /// The same by working out every combination: to check the search.
@@ -859,6 +969,13 @@ impl<'b, 's> Search<'b, 's> {
         each.sum()
     }
 
+    fn effort_of(&self, decided: &[(usize, usize)]) -> f64 {
+        decided
+            .iter()
+            .map(|&(u, c)| self.choices[u][c].effort)
+            .sum()
+    }
+
     fn options(&self) -> [Vec<Vec<usize>>; 2] {
         let of = |i: usize| {
             self.groups
@@ -878,12 +995,12 @@ impl<'b, 's> Search<'b, 's> {
         combination
     }
 
-    fn combination(&self, lists: &[Vec<(f64, Vec<usize>)>; 2], at: [usize; 2]) -> Vec<usize> {
+    fn combination(&self, lists: &Lists, at: [usize; 2]) -> Vec<usize> {
         self.joined(&lists[0][at[0]].1, &lists[1][at[1]].1)
     }
 
     /// Every axle's combinations with effort plus bound of its share, sorted.
-    fn lists(&self) -> [Vec<(f64, Vec<usize>)>; 2] {
+    fn lists(&self) -> Lists {
         let wheelbase = self.sheet.wheelbase.m().max(1e-9);
         // One list for all cases: their aims come in the same order.
         let forward: Vec<f64> = self.cases.first().map_or_else(Vec::new, |c| {
@@ -924,10 +1041,7 @@ impl<'b, 's> Search<'b, 's> {
                         .copied()
                         .zip(option.iter().copied())
                         .collect();
-                    let effort: f64 = decided
-                        .iter()
-                        .map(|&(u, c)| self.choices[u][c].effort)
-                        .sum();
+                    let effort = self.effort_of(&decided);
                     (
                         effort + bound(&self.near, &self.choices, &share, &decided),
                         option.clone(),
@@ -989,6 +1103,67 @@ impl<'b, 's> Search<'b, 's> {
     }
 }
 
+/// The pair of opposite corners of each unit: left front and right rear +1, the others
+/// -1; nothing where one of the four has no unit.
+fn signs(model: &Model) -> Option<Vec<f64>> {
+    let at = |axle, side| model.units.iter().any(|u| u.axle == axle && u.side == side);
+    let four = (0..2).all(|axle| at(axle, Side::Left) && at(axle, Side::Right));
+    four.then(|| {
+        model
+            .units
+            .iter()
+            .map(|u| {
+                if (u.axle == 0) == (u.side == Side::Right) {
+                    1.0
+                } else {
+                    -1.0
+                }
+            })
+            .collect()
+    })
+}
+
+/// What one pair of opposite corners' springs carry more than the other, as a share of
+/// all, and its change by a metre of each collar.
+fn diagonal(
+    model: &Model,
+    rest: &Equilibrium,
+    signs: &[f64],
+    responses: &[State],
+) -> (f64, Vec<f64>) {
+    let pose = model.pose(&rest.state);
+    let forces: Vec<f64> = model
+        .units
+        .iter()
+        .map(|u| u.spring_force(u.length(&pose)))
+        .collect();
+    let all = forces.iter().sum::<f64>().max(1.0);
+    let value = forces.iter().zip(signs).map(|(f, s)| f * s).sum::<f64>() / all;
+    if responses.is_empty() {
+        return (value, Vec::new());
+    }
+    let slopes: Vec<(f64, State)> = model
+        .units
+        .iter()
+        .map(|unit| {
+            let (l, along) = gradient(|x| unit.length(&model.pose(x)), &rest.state);
+            (unit.spring_rate(l), along)
+        })
+        .collect();
+    let by = responses
+        .iter()
+        .enumerate()
+        .map(|(u, response)| {
+            let changes = slopes.iter().enumerate().map(|(v, (rate, along))| {
+                let own = if u == v { 1.0 } else { 0.0 };
+                rate * (own - along.dot(response)) * (signs[v] - value)
+            });
+            changes.sum::<f64>() / all
+        })
+        .collect();
+    (value, by)
+}
+
 /// Units with little travel left up.
 fn tight(model: &Model, rest: &Equilibrium) -> usize {
     let pose = model.pose(&rest.state);
@@ -1046,4 +1221,69 @@ fn least_each(all: impl Iterator<Item = Blocked>) -> Vec<Blocked> {
     });
     list.dedup_by_key(|b| (b.unit, b.limit));
     list
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::panic, reason = "a test may end at once")]
+    use super::*;
+    use crate::quantity::UnitSystem;
+    use crate::sheet::{parse, template};
+
+    /// The fast way of pairs gives the least misfit of the plain one, for every pair
+    /// and both ways round, and no sum of the axles' bounds is above it.
+    #[test]
+    fn pairs_and_bounds_agree_with_the_plain_way() {
+        let text = template(UnitSystem::Metric)
+            + r#"
+[[shelf]]
+name = "one"
+rate = "33 N/mm"
+free_length = "240 mm"
+[[shelf]]
+name = "two"
+rate = "46 N/mm"
+free_length = "200 mm"
+count = 4
+"#;
+        let sheet = parse(&text, "new.toml").map_or_else(|e| panic!("{e}"), |c| c.sheet);
+        let belief = Belief::new(&sheet, None);
+        let setup = Setup::of(&sheet, &belief.model(&Setup(Vec::new()), &[]));
+        let cases: Vec<AimedCase> = sheet
+            .cases
+            .iter()
+            .map(|c| AimedCase {
+                name: c.name.clone(),
+                loads: c.loads.clone(),
+                aims: crate::compare::aims(&sheet),
+            })
+            .collect();
+        let search = Search::new(&belief, &setup, &cases, true, Limits::default()).unwrap();
+        let lists = search.lists();
+        let mut pairing = Pairing::new(&search.near, &search.choices, &search.groups[1].units);
+        let mut tried = 0;
+        for (i, (_, option)) in lists[0].iter().enumerate() {
+            let decided: Vec<_> = search.groups[0]
+                .units
+                .iter()
+                .copied()
+                .zip(option.iter().copied())
+                .collect();
+            assert!(pairing.decide(&decided));
+            for (j, (_, other)) in lists[1].iter().enumerate() {
+                let combination = search.combination(&lists, [i, j]);
+                let (plain, _) = least_misfit(&search.near, &search.choices, &combination).unwrap();
+                let fast = pairing.with(other, f64::INFINITY).unwrap();
+                assert!(
+                    (fast - plain).abs() < 1e-3 * plain.max(1.0),
+                    "{fast} {plain}"
+                );
+                let value = search.effort(&combination) + plain;
+                let sum = lists[0][i].0 + lists[1][j].0;
+                assert!(sum <= value + 1e-6, "{sum} is above {value}");
+                tried += 1;
+            }
+        }
+        assert!(tried > 50, "{tried}");
+    }
 }

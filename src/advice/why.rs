@@ -68,6 +68,7 @@ pub fn why(
                 setup: then.clone(),
                 value: f64::NAN,
                 misfit: f64::NAN,
+                twist: 0.0,
                 effort: f64::NAN,
                 risk: 0.0,
             };

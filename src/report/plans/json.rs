@@ -147,7 +147,7 @@ fn plan(basis: &Basis<'_>, p: &Plan) -> Value {
         "probability_within_tolerance": p.probability,
         "probability_travel_limit_broken": p.risk,
         "value": finite(p.found.value), "misfit": finite(p.found.misfit),
-        "effort": finite(p.found.effort), "risk_cost": finite(p.found.risk),
+        "twist": finite(p.found.twist), "effort": finite(p.found.effort), "risk_cost": finite(p.found.risk),
         "cases": p.cases.iter().map(|c| case(basis, c)).collect::<Vec<_>>(),
         "worse": p.worse.iter().map(|(i, w)| worse(basis, *i, w)).collect::<Vec<_>>(),
     })

@@ -94,6 +94,7 @@ impl Basis<'_> {
                 b.limit.words(),
                 Angle::new(b.by).shown(self.units())
             ),
+            Limit::Overload => format!("{}: {}", self.unit(b.unit), b.limit.words()),
             Limit::NoRest => "a set-up without any rest".to_owned(),
             Limit::Shelf => format!("{}: one more would be needed", b.limit.words()),
             _ => format!(
