@@ -152,3 +152,39 @@ fn a_long_series_with_a_step_gives_the_same_law() {
     // The step takes information away, so that the two differ within the larger uncertainty.
     assert!((plain - stepped).abs() < 3.0 * u, "{plain} {stepped} {u}");
 }
+
+/// The picture for a report: one dot for each reading, one line, two bands, every element closed.
+#[test]
+fn a_picture_holds_every_reading() {
+    use stillheight::trials::settling::{Picture, TimeAxis, svg};
+    let time_h = times();
+    let e = noise(time_h.len(), 21);
+    let readings: Vec<(f64, f64)> = time_h
+        .iter()
+        .zip(&e)
+        .map(|(&t, e)| (t, truth(t) + 0.05 * e))
+        .collect();
+    let series = Series {
+        time_h,
+        height_mm: readings.iter().map(|r| r.1).collect(),
+        u_mm: None,
+    };
+    let found = fit(&series, &FitOptions::default()).unwrap();
+    let picture = Picture {
+        found: &found,
+        readings,
+        unit: "mm",
+        by: 1.0,
+    };
+    for axis in [TimeAxis::Real, TimeAxis::Log] {
+        let text = svg(&picture, "height <rear> & \"left\"", axis);
+        let count = |what: &str| text.matches(what).count();
+        assert_eq!(count("<circle"), 100);
+        assert_eq!(count("<polyline"), 1);
+        assert_eq!(count("<polygon"), 2);
+        assert_eq!(count("<text"), count("</text>"));
+        assert!(text.starts_with("<svg") && text.ends_with("</svg>"));
+        assert!(text.contains("height &lt;rear&gt; &amp; &quot;left&quot;"));
+        assert!(!text.contains("NaN") && !text.contains("inf"), "{text}");
+    }
+}

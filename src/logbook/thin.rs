@@ -188,3 +188,122 @@ fn pick(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test may stop here")]
+    use super::super::schema::{APPLICATION_ID, STEPS};
+    use super::super::scratch::{Folder, reading, sitting};
+    use super::*;
+
+    /// Readings of an older file get the same levels and loads by SQL as new ones by Rust.
+    #[test]
+    fn an_older_file_is_thinned_like_a_new_one() {
+        // Minutes from anywhere: neighbours, gaps, two in one minute.
+        let times: Vec<i64> = [0, 1, 2, 2, 3, 7, 8, 64, 65, 1_000, 1_024, 90_000]
+            .into_iter()
+            .enumerate()
+            .map(|(i, minute)| 28_333_333 * STRETCH_US + minute * STRETCH_US + i as i64)
+            .collect();
+        let folder = Folder::new();
+        let old = folder.0.join("old.sqlite");
+        {
+            let db = Connection::open(&old).unwrap();
+            db.execute_batch(STEPS[0]).unwrap();
+            db.pragma_update(None, "application_id", APPLICATION_ID)
+                .unwrap();
+            db.pragma_update(None, "user_version", 1).unwrap();
+            db.execute_batch(
+                "INSERT INTO sheets VALUES (1, 0, ''); INSERT INTO sittings VALUES (1, 0, 1, '');",
+            )
+            .unwrap();
+            for (i, at) in (1_i64..).zip(&times) {
+                db.execute(
+                    "INSERT INTO kept VALUES (?1, 1, ?2, NULL, NULL, 'key', '', 0)",
+                    params![i, at],
+                )
+                .unwrap();
+                for (place, name) in [(0, "sand"), (1, "helper")] {
+                    db.execute(
+                        "INSERT INTO kept_loads VALUES (?1, ?2, ?3, 1.0, NULL, NULL, NULL)",
+                        params![i, place, name],
+                    )
+                    .unwrap();
+                }
+            }
+        }
+        let new = folder.0.join("new.sqlite");
+        let mut fresh = Logbook::open(&new).unwrap();
+        fresh.begin_sitting(&sitting()).unwrap();
+        for at in &times {
+            let mut one = reading(5);
+            one.at = Moment::from_unix_us(*at);
+            one.loads = ["helper", "sand"]
+                .map(|name| super::super::records::Load {
+                    name: name.to_owned(),
+                    mass_kg: 1.0,
+                    at_m: None,
+                })
+                .to_vec();
+            fresh.keep(&one).unwrap();
+        }
+        let levels = |book: &Logbook| -> Vec<(String, i64)> {
+            let mut query = book
+                .connection
+                .prepare("SELECT loads_key, level FROM kept ORDER BY at_us")
+                .unwrap();
+            let rows = query
+                .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))
+                .unwrap();
+            rows.collect::<rusqlite::Result<_>>().unwrap()
+        };
+        let migrated = Logbook::open(&old).unwrap();
+        assert_eq!(levels(&migrated), levels(&fresh));
+        assert!(levels(&fresh).iter().any(|l| l.1 == 0));
+        assert_eq!(levels(&fresh)[0], ("helper\u{1f}sand".to_owned(), LEVELS));
+    }
+
+    /// Dense at the beginning, sparse later, first and last always there, no more than asked for
+    /// by much; other loads do not mix in.
+    #[test]
+    fn many_readings_are_thinned_from_the_beginning_on() {
+        let folder = Folder::new();
+        let mut book = Logbook::open(&folder.logbook()).unwrap();
+        book.begin_sitting(&sitting()).unwrap();
+        let start = 28_333_333 * STRETCH_US;
+        for i in 0..2_000_i64 {
+            let mut one = reading(5);
+            one.at = Moment::from_unix_us(start + i * 2 * STRETCH_US);
+            one.loads.clear();
+            book.keep(&one).unwrap();
+        }
+        let from = Moment::from_unix_us(i64::MIN);
+        let all = book.kept_with_loads(&[], from, 5_000).unwrap();
+        assert!(!all.thinned);
+        assert_eq!(all.kept.len(), 2_000);
+        let few = book.kept_with_loads(&[], from, 200).unwrap();
+        assert!(few.thinned);
+        assert!((100..=260).contains(&few.kept.len()), "{}", few.kept.len());
+        let minutes: Vec<i64> = few
+            .kept
+            .iter()
+            .map(|k| (k.reading.at.unix_us() - start) / STRETCH_US)
+            .collect();
+        assert_eq!(minutes.first(), Some(&0));
+        assert_eq!(minutes.last(), Some(&3_998));
+        assert!(minutes[1] - minutes[0] <= 2);
+        let late = minutes.iter().filter(|m| **m >= 2_000).count();
+        assert!(late < few.kept.len() / 2, "{late}");
+        assert!(few.kept.iter().all(|k| k.intact));
+        assert!(
+            book.kept_with_loads(&["sand"], from, 200)
+                .unwrap()
+                .kept
+                .is_empty()
+        );
+        assert_eq!(
+            book.first_with_loads(&[]).unwrap(),
+            Some(Moment::from_unix_us(start))
+        );
+    }
+}

@@ -314,35 +314,7 @@ impl SettleReport {
         } else if let Some(at) = p.next_look_h.filter(|_| p.verdict != Verdict::Settled) {
             let _ = writeln!(text, "  look again on {}", when(self.at(at), zone));
         }
-        for (known, size) in &p.steps {
-            let _ = writeln!(
-                text,
-                "  step {} {} by {} on {}",
-                shown.number(size.value),
-                shown.label,
-                known.reason,
-                when(self.at(known.at_h), zone)
-            );
-        }
-        for step in &p.found_steps {
-            let _ = writeln!(
-                text,
-                "  a step of {} ± {} {} between {} and {} that nobody entered: was something turned, loaded or moved?\n    say so with: stillheight settle event SHEET --what collar|hole|spring|weight|moved --at TIME",
-                shown.number(step.size),
-                decimals(2.0 * step.standard_uncertainty * shown.by, shown.places),
-                shown.label,
-                when(self.at(step.after_h), zone),
-                when(self.at(step.until_h), zone)
-            );
-        }
-        if let Some(t) = &p.temperature {
-            let _ = writeln!(
-                text,
-                "  {} {} for each degree of the sensors' temperature, taken out",
-                shown.number(t.value),
-                shown.label
-            );
-        }
+        self.beside_text(text, q, shown, zone);
         let Some(found) = &p.fit else { return };
         if let Some(c) = found.chosen() {
             let _ = writeln!(text, "  law: {}  {}", c.law.name(), c.law.formula());
@@ -382,6 +354,40 @@ impl SettleReport {
             && let Some(picture) = q.picture(units)
         {
             text.push_str(&plot_of(&picture, axis, PICTURE.0, PICTURE.1));
+        }
+    }
+
+    /// Steps and temperature.
+    fn beside_text(&self, text: &mut String, q: &SettledQuantity, shown: Shown, zone: &TimeZone) {
+        let p = &q.prospect;
+        for (known, size) in &p.steps {
+            let _ = writeln!(
+                text,
+                "  step {} {} by {} on {}",
+                shown.number(size.value),
+                shown.label,
+                known.reason,
+                when(self.at(known.at_h), zone)
+            );
+        }
+        for step in &p.found_steps {
+            let _ = writeln!(
+                text,
+                "  a step of {} ± {} {} between {} and {} that nobody entered: was something turned, loaded or moved?\n    say so with: stillheight settle event SHEET --what collar|hole|spring|weight|moved --at TIME",
+                shown.number(step.size),
+                decimals(2.0 * step.standard_uncertainty * shown.by, shown.places),
+                shown.label,
+                when(self.at(step.after_h), zone),
+                when(self.at(step.until_h), zone)
+            );
+        }
+        if let Some(t) = &p.temperature {
+            let _ = writeln!(
+                text,
+                "  {} {} for each degree of the sensors' temperature, taken out",
+                shown.number(t.value),
+                shown.label
+            );
         }
     }
 

@@ -7,13 +7,13 @@ use super::arguments::SettleAnswerArguments;
 use super::settle_causes::causes;
 use super::{Failure, log, sheets};
 use crate::logbook::{
-    Change, ChangeKind, Kept, Logbook, Logged, Mark, MarkKind, Origin, Unit, Which,
+    Change, ChangeKind, Kept, KeptQuantity, Logbook, Logged, Mark, MarkKind, Origin, Unit, Which,
 };
 use crate::quantity::{Angle, Length, Moment};
 use crate::report::{SettleReport, SettledQuantity};
 use crate::sheet::BuildSheet;
 use crate::trials::settling::{
-    JointMember, KnownStep, Question, Series, TimeAxis, prospect, together,
+    Joint, JointMember, KnownStep, Question, Series, TimeAxis, prospect, together,
 };
 use std::process::ExitCode;
 
@@ -166,71 +166,28 @@ pub(super) fn gather(
     let steps = known_steps(&changes, zero, last.reading.at);
     let temperatures = temperatures(&kept);
     let hours = |at: Moment| (at.since(zero).s() / 3600.0).max(0.0);
+    let questions = Questions {
+        kept: &kept,
+        hours: kept.iter().map(|k| hours(k.reading.at)).collect(),
+        temperatures: &temperatures,
+        steps: steps
+            .iter()
+            .map(|(at, reason)| KnownStep {
+                at_h: hours(*at),
+                reason: reason.clone(),
+            })
+            .collect(),
+    };
     let mut quantities = Vec::new();
     for wanted in &last.reading.quantities {
-        if wanted.name.starts_with("side shift") {
-            continue;
-        }
         let is_angle = wanted.unit == Unit::Radian;
-        if !is_angle && wanted.unit != Unit::Metre {
+        if wanted.name.starts_with("side shift") || !(is_angle || wanted.unit == Unit::Metre) {
             continue;
-        }
-        let scale = if is_angle {
-            180.0 / std::f64::consts::PI
-        } else {
-            1e3
-        };
-        let mut series = Series::default();
-        let mut temperature_c = Vec::new();
-        for (i, k) in kept.iter().enumerate() {
-            let q = k.reading.quantities.iter().find(|q| q.name == wanted.name);
-            if let Some(q) = q.filter(|q| q.unit == wanted.unit) {
-                series.time_h.push(hours(k.reading.at));
-                series.height_mm.push(q.value * scale);
-                temperature_c.extend(temperatures.get(i).copied().flatten());
-            }
-        }
-        if temperature_c.len() != series.time_h.len() {
-            temperature_c.clear();
         }
         let tolerance = tolerances.of(sheet, &wanted.name, is_angle);
-        let question = Question {
-            series: series.clone(),
-            temperature_c,
-            steps: steps
-                .iter()
-                .map(|(at, reason)| KnownStep {
-                    at_h: hours(*at),
-                    reason: reason.clone(),
-                })
-                .collect(),
-            tolerance,
-            find_steps: true,
-        };
-        quantities.push(SettledQuantity {
-            name: wanted.name.clone(),
-            is_angle,
-            assumed: wanted.origin == Origin::Assumed,
-            series,
-            tolerance,
-            prospect: prospect(&question)?,
-        });
+        quantities.push(questions.answer(wanted, tolerance)?);
     }
-    let joint = {
-        let members: Vec<JointMember<'_>> = quantities
-            .iter()
-            .filter(|q| q.name.starts_with("height"))
-            .filter_map(|q| {
-                Some(JointMember {
-                    name: &q.name,
-                    series: &q.series,
-                    options: &q.prospect.options,
-                    fit: q.prospect.fit.as_ref()?,
-                })
-            })
-            .collect();
-        together(&members)
-    };
+    let joint = joint_of(&quantities);
     let causes = causes(
         sheet,
         loads,
@@ -251,6 +208,71 @@ pub(super) fn gather(
         joint,
         causes,
     })
+}
+
+/// What all quantities share when they are asked about.
+struct Questions<'a> {
+    kept: &'a [Kept],
+    hours: Vec<f64>,
+    temperatures: &'a [Option<f64>],
+    steps: Vec<KnownStep>,
+}
+
+impl Questions<'_> {
+    /// The answer for a quantity of the last reading.
+    fn answer(&self, wanted: &KeptQuantity, tolerance: f64) -> Result<SettledQuantity, Failure> {
+        let is_angle = wanted.unit == Unit::Radian;
+        let scale = if is_angle {
+            180.0 / std::f64::consts::PI
+        } else {
+            1e3
+        };
+        let mut series = Series::default();
+        let mut temperature_c = Vec::new();
+        for ((k, hours), temperature) in self.kept.iter().zip(&self.hours).zip(self.temperatures) {
+            let q = k.reading.quantities.iter().find(|q| q.name == wanted.name);
+            if let Some(q) = q.filter(|q| q.unit == wanted.unit) {
+                series.time_h.push(*hours);
+                series.height_mm.push(q.value * scale);
+                temperature_c.extend(*temperature);
+            }
+        }
+        if temperature_c.len() != series.time_h.len() {
+            temperature_c.clear();
+        }
+        let question = Question {
+            series: series.clone(),
+            temperature_c,
+            steps: self.steps.clone(),
+            tolerance,
+            find_steps: true,
+        };
+        Ok(SettledQuantity {
+            name: wanted.name.clone(),
+            is_angle,
+            assumed: wanted.origin == Origin::Assumed,
+            series,
+            tolerance,
+            prospect: prospect(&question)?,
+        })
+    }
+}
+
+/// The common time constant of the heights.
+fn joint_of(quantities: &[SettledQuantity]) -> Option<Joint> {
+    let members: Vec<JointMember<'_>> = quantities
+        .iter()
+        .filter(|q| q.name.starts_with("height"))
+        .filter_map(|q| {
+            Some(JointMember {
+                name: &q.name,
+                series: &q.series,
+                options: &q.prospect.options,
+                fit: q.prospect.fit.as_ref()?,
+            })
+        })
+        .collect();
+    together(&members)
 }
 
 /// From when the laws count, and why.

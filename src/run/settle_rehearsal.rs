@@ -11,11 +11,11 @@ use super::watch::begin_log;
 use super::{Failure, sheets};
 use crate::logbook::{Logbook, beside};
 use crate::ports::Clock;
-use crate::quantity::{Moment, Span};
+use crate::quantity::{Moment, Span, UnitSystem};
 use crate::rehearsal::{Stage, StagePlan, Truth};
 use crate::report::{SettleReport, Table};
 use crate::sheet::{BuildSheet, parse};
-use crate::trials::settling::{Band, Verdict};
+use crate::trials::settling::{Band, TimeAxis, Verdict};
 use serde_json::{Value, json};
 use std::process::ExitCode;
 
@@ -135,35 +135,74 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         }
     }
     let outcome = stage.finish();
-    let told = said.iter().filter_map(Said::holds);
-    let (all, held) = (told.clone().count(), told.filter(|h| *h).count());
-    let honest = all > 0 && held as f64 >= LEAST_SHARE * all as f64;
-    let bytes: u64 = outcome.lines.iter().map(|l| l.bytes_written).sum();
+    let end = End {
+        kept,
+        missed,
+        bytes: outcome.lines.iter().map(|l| l.bytes_written).sum(),
+        said,
+        last,
+    };
     if json {
-        let days: Vec<Value> = said.iter().map(said_json).collect();
-        sheets::print_json(&json!({
-            "event": "summary", "kept": kept, "missed": missed, "bytes": bytes, "said": days,
-            "held": held, "intervals": all, "honest": honest,
-            "last_answer": last.as_ref().map(SettleReport::json),
-        }))?;
+        sheets::print_json(&end.json())?;
     } else {
-        if let Some(report) = &last {
-            sheets::print(&report.text(
-                sheet.units,
-                &jiff::tz::TimeZone::system(),
-                crate::trials::settling::TimeAxis::Real,
-                false,
-            ))?;
-        }
-        sheets::print(&format!(
-            "\n{kept} readings kept, {missed} missed; {bytes} bytes came through pseudo-terminals\nRESULT {held} of {all} answers hold the truth in their 95 % interval: {}\n",
-            if honest { "honest" } else { "NOT HONEST" }
-        ))?;
+        sheets::print(&end.text(sheet.units))?;
         if arguments.folder.is_some() {
             sheets::print(&format!("sheet and logbook: {}\n", path.display()))?;
         }
     }
-    Ok(ExitCode::from(u8::from(!honest)))
+    Ok(ExitCode::from(u8::from(!end.is_honest())))
+}
+
+/// How it went.
+struct End {
+    kept: u32,
+    missed: u32,
+    bytes: u64,
+    said: Vec<Said>,
+    last: Option<SettleReport>,
+}
+
+impl End {
+    /// Intervals that hold the truth, and all.
+    fn counts(&self) -> (usize, usize) {
+        let told = || self.said.iter().filter_map(Said::holds);
+        (told().filter(|h| *h).count(), told().count())
+    }
+
+    fn is_honest(&self) -> bool {
+        let (held, all) = self.counts();
+        all > 0 && held as f64 >= LEAST_SHARE * all as f64
+    }
+
+    fn json(&self) -> Value {
+        let (held, all) = self.counts();
+        let said: Vec<Value> = self.said.iter().map(said_json).collect();
+        json!({
+            "event": "summary", "kept": self.kept, "missed": self.missed, "bytes": self.bytes,
+            "said": said, "held": held, "intervals": all, "honest": self.is_honest(),
+            "last_answer": self.last.as_ref().map(SettleReport::json),
+        })
+    }
+
+    fn text(&self, units: UnitSystem) -> String {
+        let answer = self
+            .last
+            .as_ref()
+            .map(|report| report.text(units, &jiff::tz::TimeZone::system(), TimeAxis::Real, false));
+        let (held, all) = self.counts();
+        format!(
+            "{}\n{} readings kept, {} missed; {} bytes came through pseudo-terminals\nRESULT {held} of {all} answers hold the truth in their 95 % interval: {}\n",
+            answer.unwrap_or_default(),
+            self.kept,
+            self.missed,
+            self.bytes,
+            if self.is_honest() {
+                "honest"
+            } else {
+                "NOT HONEST"
+            }
+        )
+    }
 }
 
 fn hours() -> Vec<f64> {
@@ -263,7 +302,9 @@ fn day_text(day: u32, report: &SettleReport, said: &[Said]) -> String {
         table.lines(2)
     );
     for cause in &report.causes {
-        text.push_str(&format!("  {}\n", cause.words));
+        text.push_str("  ");
+        text.push_str(&cause.words);
+        text.push('\n');
     }
     text.push('\n');
     text

@@ -235,7 +235,8 @@ pub(super) fn unit(sheet: &Path, every_s: f64, loads: &[String]) -> Result<ExitC
         every_s
     );
     for load in loads {
-        command.push_str(&format!(" --load {}", quoted(load)));
+        command.push_str(" --load ");
+        command.push_str(&quoted(load));
     }
     sheets::print(&format!(
         "# Save as ~/.config/systemd/user/stillheight-settle.service, then:

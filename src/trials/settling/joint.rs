@@ -115,47 +115,11 @@ pub fn together(members: &[JointMember<'_>]) -> Option<Joint> {
     }
     let law = common_law(&moving)?;
     let (times, heights) = at_common_moments(&moving);
-    let (n, m) = (times.len(), moving.len());
+    let n = times.len();
     if n < LEAST {
         return None;
     }
-    // Residuals of the single fits.
-    let residuals = DMatrix::from_fn(n, m, |i, k| {
-        moving[k]
-            .fit
-            .height(times[i])
-            .ok()
-            .flatten()
-            .map_or(0.0, |b| heights[(i, k)] - b.value_mm)
-    });
-    let freedom = (n as f64 - 3.0).max(1.0);
-    // Each in units of its own scatter, so that degrees and millimetres count alike.
-    let scatter: Vec<f64> = (0..m)
-        .map(|k| (residuals.column(k).norm_squared() / freedom).sqrt())
-        .collect();
-    if scatter.iter().any(|s| *s <= 0.0) {
-        return None;
-    }
-    let scaled = DMatrix::from_fn(n, m, |i, k| residuals[(i, k)] / scatter[k]);
-    let eigen = SymmetricEigen::new(scaled.transpose() * &scaled / freedom);
-    let largest = eigen.eigenvalues.max();
-    let mut directions = Vec::new();
-    for k in 0..m {
-        let variance = eigen.eigenvalues[k];
-        if variance < COMBINATION * largest {
-            continue;
-        }
-        let way = eigen.eigenvectors.column(k);
-        let series: Vec<f64> = (0..n)
-            .map(|i| {
-                (0..m)
-                    .map(|j| way[j] * heights[(i, j)] / scatter[j])
-                    .sum::<f64>()
-                    / variance.sqrt()
-            })
-            .collect();
-        directions.push(DVector::from_vec(series));
-    }
+    let directions = independent(&moving, &times, &heights)?;
     // Noise that hangs together makes every sum of squares count for less.
     let widening = moving
         .iter()
@@ -214,6 +178,53 @@ pub fn together(members: &[JointMember<'_>]) -> Option<Joint> {
         rise,
         rise_limit,
     })
+}
+
+/// Combinations of the quantities whose noise is independent and of unit size.
+fn independent(
+    moving: &[&JointMember<'_>],
+    times: &[f64],
+    heights: &DMatrix<f64>,
+) -> Option<Vec<DVector<f64>>> {
+    let (n, m) = (times.len(), moving.len());
+    // Residuals of the single fits.
+    let residuals = DMatrix::from_fn(n, m, |i, k| {
+        moving[k]
+            .fit
+            .height(times[i])
+            .ok()
+            .flatten()
+            .map_or(0.0, |b| heights[(i, k)] - b.value_mm)
+    });
+    let freedom = (n as f64 - 3.0).max(1.0);
+    // Each in units of its own scatter, so that degrees and millimetres count alike.
+    let scatter: Vec<f64> = (0..m)
+        .map(|k| (residuals.column(k).norm_squared() / freedom).sqrt())
+        .collect();
+    if scatter.iter().any(|s| *s <= 0.0) {
+        return None;
+    }
+    let scaled = DMatrix::from_fn(n, m, |i, k| residuals[(i, k)] / scatter[k]);
+    let eigen = SymmetricEigen::new(scaled.transpose() * &scaled / freedom);
+    let largest = eigen.eigenvalues.max();
+    let mut directions = Vec::new();
+    for k in 0..m {
+        let variance = eigen.eigenvalues[k];
+        if variance < COMBINATION * largest {
+            continue;
+        }
+        let way = eigen.eigenvectors.column(k);
+        let series: Vec<f64> = (0..n)
+            .map(|i| {
+                (0..m)
+                    .map(|j| way[j] * heights[(i, j)] / scatter[j])
+                    .sum::<f64>()
+                    / variance.sqrt()
+            })
+            .collect();
+        directions.push(DVector::from_vec(series));
+    }
+    Some(directions)
 }
 
 /// The law with one nonlinear parameter that has most weight over all members.

@@ -76,74 +76,19 @@ pub fn svg(picture: &Picture<'_>, title: &str, axis: TimeAxis) -> String {
         out,
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-label=\"{name}\" font-family=\"sans-serif\" font-size=\"11\" fill=\"currentColor\"><title>{name}</title><text x=\"{LEFT}\" y=\"16\" font-size=\"13\">{name}</text>"
     );
-    for tick in ticks(low, high, 5) {
-        let at = y(tick);
-        let _ = write!(
-            out,
-            "<line x1=\"{LEFT}\" x2=\"{:.1}\" y1=\"{at:.1}\" y2=\"{at:.1}\" stroke=\"currentColor\" stroke-opacity=\"0.15\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
-            WIDTH - RIGHT,
-            LEFT - 6.0,
-            at + 4.0,
-            number(tick)
-        );
-    }
-    // Hours for short series, days for long ones.
-    let (hours, word) = if until - first > 72.0 {
-        (24.0, "days")
-    } else {
-        (1.0, "hours")
-    };
+    heights_scale(&mut out, picture, (low, high), y);
     let marks: Vec<f64> = match axis {
-        TimeAxis::Real => ticks(first / hours, until / hours, 8)
-            .iter()
-            .map(|t| t * hours)
-            .collect(),
+        TimeAxis::Real => {
+            let (hours, _) = time_unit(until - first);
+            ticks(first / hours, until / hours, 8)
+                .iter()
+                .map(|t| t * hours)
+                .collect()
+        }
         TimeAxis::Log => (0..=6).map(|k| back(f64::from(k) / 6.0)).collect(),
     };
-    for t in marks {
-        let at = x(t);
-        let _ = write!(
-            out,
-            "<line x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{:.1}\" y2=\"{:.1}\" stroke=\"currentColor\" stroke-opacity=\"0.4\"/><text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
-            HEIGHT - BOTTOM,
-            HEIGHT - BOTTOM + 4.0,
-            HEIGHT - BOTTOM + 16.0,
-            number((t / hours * 100.0).round() / 100.0)
-        );
-    }
-    let _ = write!(
-        out,
-        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{word}</text><text x=\"{LEFT}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
-        WIDTH - RIGHT,
-        HEIGHT - 6.0,
-        HEIGHT - 6.0,
-        picture.unit
-    );
-    for (lower, upper, opacity) in [(3, 4, 0.12), (1, 2, 0.3)] {
-        if law.len() < 2 {
-            break;
-        }
-        let there = law.iter().map(|(t, l)| (*t, l[lower]));
-        let again = law.iter().rev().map(|(t, l)| (*t, l[upper]));
-        let points: Vec<String> = there
-            .chain(again)
-            .map(|(t, h)| format!("{:.1},{:.1}", x(t), y(h)))
-            .collect();
-        let _ = write!(
-            out,
-            "<polygon points=\"{}\" fill=\"#1f6f8b\" fill-opacity=\"{opacity}\"/>",
-            points.join(" ")
-        );
-    }
-    let line: Vec<String> = law
-        .iter()
-        .map(|(t, l)| format!("{:.1},{:.1}", x(*t), y(l[0])))
-        .collect();
-    let _ = write!(
-        out,
-        "<polyline points=\"{}\" fill=\"none\" stroke=\"#1f6f8b\" stroke-width=\"1.5\"/>",
-        line.join(" ")
-    );
+    times_scale(&mut out, &marks, until - first, x);
+    law_and_bands(&mut out, &law, x, y);
     let now = x(last);
     let _ = write!(
         out,
@@ -160,6 +105,90 @@ pub fn svg(picture: &Picture<'_>, title: &str, axis: TimeAxis) -> String {
     }
     out.push_str("</svg>");
     out
+}
+
+/// The law's line over its bands: for each time the height, and both ends of both bands.
+fn law_and_bands(
+    out: &mut String,
+    law: &[(f64, [f64; 5])],
+    x: impl Fn(f64) -> f64,
+    y: impl Fn(f64) -> f64,
+) {
+    if law.len() < 2 {
+        return;
+    }
+    let at = |t: f64, h: f64| format!("{:.1},{:.1}", x(t), y(h));
+    for (lower, upper, opacity) in [(3, 4, 0.12), (1, 2, 0.3)] {
+        let there = law.iter().map(|(t, l)| at(*t, l[lower]));
+        let again = law.iter().rev().map(|(t, l)| at(*t, l[upper]));
+        let points: Vec<String> = there.chain(again).collect();
+        let _ = write!(
+            out,
+            "<polygon points=\"{}\" fill=\"#1f6f8b\" fill-opacity=\"{opacity}\"/>",
+            points.join(" ")
+        );
+    }
+    let line: Vec<String> = law.iter().map(|(t, l)| at(*t, l[0])).collect();
+    let _ = write!(
+        out,
+        "<polyline points=\"{}\" fill=\"none\" stroke=\"#1f6f8b\" stroke-width=\"1.5\"/>",
+        line.join(" ")
+    );
+}
+
+/// Hours for short series, days for long ones.
+fn time_unit(span_h: f64) -> (f64, &'static str) {
+    if span_h > 72.0 {
+        (24.0, "days")
+    } else {
+        (1.0, "hours")
+    }
+}
+
+fn heights_scale(
+    out: &mut String,
+    picture: &Picture<'_>,
+    (low, high): (f64, f64),
+    y: impl Fn(f64) -> f64,
+) {
+    for tick in ticks(low, high, 5) {
+        let at = y(tick);
+        let _ = write!(
+            out,
+            "<line x1=\"{LEFT}\" x2=\"{:.1}\" y1=\"{at:.1}\" y2=\"{at:.1}\" stroke=\"currentColor\" stroke-opacity=\"0.15\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
+            WIDTH - RIGHT,
+            LEFT - 6.0,
+            at + 4.0,
+            number(tick)
+        );
+    }
+    let _ = write!(
+        out,
+        "<text x=\"{LEFT}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
+        HEIGHT - 6.0,
+        picture.unit
+    );
+}
+
+fn times_scale(out: &mut String, marks: &[f64], span_h: f64, x: impl Fn(f64) -> f64) {
+    let (hours, word) = time_unit(span_h);
+    for &t in marks {
+        let at = x(t);
+        let _ = write!(
+            out,
+            "<line x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"{:.1}\" y2=\"{:.1}\" stroke=\"currentColor\" stroke-opacity=\"0.4\"/><text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
+            HEIGHT - BOTTOM,
+            HEIGHT - BOTTOM + 4.0,
+            HEIGHT - BOTTOM + 16.0,
+            number((t / hours * 100.0).round() / 100.0)
+        );
+    }
+    let _ = write!(
+        out,
+        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{word}</text>",
+        WIDTH - RIGHT,
+        HEIGHT - 6.0
+    );
 }
 
 /// About `count` round numbers between two ends.
