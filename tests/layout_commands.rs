@@ -69,7 +69,7 @@ fn candidates_of_a_new_sheet_in_both_systems() {
         let folder = Folder::new(&format!("candidates-{units}"), units);
         let text = folder.good(&["layout", "van.toml", "--rows", "3"]);
         assert!(
-            text.contains(unit) && text.contains("THE MARK for middle at 15.0 deg"),
+            text.contains(unit) && text.contains("THE MARK for middle at 10.0 deg"),
             "{text}"
         );
         let shown = |t: &str| {
