@@ -203,7 +203,9 @@ mod tests {
         let times: Vec<i64> = [0, 1, 2, 2, 3, 7, 8, 64, 65, 1_000, 1_024, 90_000]
             .into_iter()
             .enumerate()
-            .map(|(i, minute)| 28_333_333 * STRETCH_US + minute * STRETCH_US + i as i64)
+            .map(|(i, minute)| {
+                28_333_333 * STRETCH_US + minute * STRETCH_US + i64::try_from(i).unwrap_or(0)
+            })
             .collect();
         let folder = Folder::new();
         let old = folder.0.join("old.sqlite");
