@@ -169,29 +169,29 @@ loads = ["deck", "tank"]
 [target]
 case = "finished"
 roll = "0 deg"
-roll_tolerance = "0.15 deg"
+roll_tolerance = "0.3 deg"
 pitch = "0 deg"
 pitch_tolerance = "0.3 deg"
 
 [[target.height]]
 station = "rear left"
 height = "420 mm"
-tolerance = "4 mm"
+tolerance = "5 mm"
 
 [[target.height]]
 station = "rear right"
 height = "420 mm"
-tolerance = "4 mm"
+tolerance = "5 mm"
 
 [[target.height]]
 station = "front left"
 height = "418 mm"
-tolerance = "4 mm"
+tolerance = "5 mm"
 
 [[target.height]]
 station = "front right"
 height = "418 mm"
-tolerance = "4 mm"
+tolerance = "5 mm"
 
 [[target.link]]
 link = "rear link"

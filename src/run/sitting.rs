@@ -27,7 +27,7 @@ const STILL_BEFORE_KEEPING_S: f64 = 3.0;
 const MOVED_S: f64 = 1.5;
 /// While it stays still, another reading is kept by itself so often.
 const KEEP_AGAIN_S: f64 = 60.0;
-/// The forecast and the suggestion are made anew at least so often.
+/// The forecast is made anew so often; the suggestion with every kept reading.
 const ADVICE_EVERY_S: f64 = 1.0;
 /// A message stays for so long.
 const MESSAGE_S: f64 = 8.0;
@@ -316,7 +316,7 @@ impl Sitting {
         self.rest_or_motion(now);
         self.posture = Some(self.posture_from(&self.observations()));
         if Self::due(self.advice_at, ADVICE_EVERY_S, now) {
-            self.advise();
+            self.look_ahead();
             self.advice_at = Some(now);
         }
         self.keep_if_due(now);
@@ -411,13 +411,10 @@ impl Sitting {
         estimate(&self.sheet, &self.model, &self.prior, observations, start)
     }
 
-    fn advise(&mut self) {
+    /// What the finished vehicle comes to, as far as can be told now.
+    fn look_ahead(&mut self) {
         let Some(posture) = &self.posture else { return };
         self.forecast = forecast(&self.sheet, &self.model, posture).ok();
-        self.suggestion = self
-            .forecast
-            .as_ref()
-            .map(|f| suggest(&self.sheet, f, &self.aims));
     }
 
     /// Every aim against the forecast of the finished vehicle.
@@ -447,7 +444,10 @@ impl Sitting {
         self.keep_asked = false;
         self.moved_since_keep = false;
         self.last_keep = Some(now);
-        self.advise();
+        self.look_ahead();
+        // A suggestion is worth no less than a reading that was kept.
+        let forecast = self.forecast.as_ref();
+        self.suggestion = forecast.map(|f| suggest(&self.sheet, f, &self.aims));
         let Some(posture) = self.posture.clone() else {
             return;
         };

@@ -461,7 +461,10 @@ fn next(s: &Sitting, heard: bool) -> Vec<String> {
             i + 1
         ));
     }
-    if let Some(suggestion) = s.suggestion.as_ref().filter(|_| !s.kept.is_empty()) {
+    // In motion, or with another load than the last kept reading had, it is out of date.
+    let fresh =
+        s.still_since.is_some() && s.kept.last().is_some_and(|k| k.loads == s.loads_named());
+    if let Some(suggestion) = s.suggestion.as_ref().filter(|_| fresh) {
         lines.extend(suggestion_lines(&s.sheet, suggestion));
     }
     lines
