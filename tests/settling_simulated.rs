@@ -15,7 +15,9 @@ use rand::SeedableRng;
 use rand::rngs::StdRng;
 use rand_distr::{Distribution, StandardNormal};
 use stillheight::leastsquares::{Settings, binomial_lower_quantile, solve};
-use stillheight::trials::settling::{FitOptions, Law, Notice, Series, SettlingFit, fit};
+use stillheight::trials::settling::{
+    Band, FitOptions, Law, Notice, Question, Series, SettlingFit, fit, prospect,
+};
 
 const RUNS: usize = 120;
 
@@ -219,5 +221,59 @@ fn a_long_series_is_fitted_to_the_last_digits() {
             p.name,
             sds[k]
         );
+    }
+}
+
+/// The first day, and the first two, of a quick and a slow part together: a band that no law here
+/// foresees by itself.
+/// Source: the two parts are known exactly; none of the fits is told of them.
+#[test]
+fn a_slow_part_that_hardly_shows_yet_is_doubted() {
+    let truth = |t: f64| 400.0 + 2.2 * (-t / 3.0_f64).exp() + 3.8 * (-t / 45.0_f64).exp();
+    let mut random = StdRng::seed_from_u64(31);
+    for (until_h, tells_the_end) in [(24.0, false), (72.0, true)] {
+        let (mut held, mut by_law_alone) = (0, 0);
+        for _ in 0..RUNS {
+            let time_h: Vec<f64> = [0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0]
+                .into_iter()
+                .chain((4..).map(|k| 3.0 * f64::from(k)))
+                .take_while(|t| *t <= until_h)
+                .chain([until_h])
+                .collect();
+            let height_mm = time_h
+                .iter()
+                .map(|&t| {
+                    truth(t) + 0.1 * Distribution::<f64>::sample(&StandardNormal, &mut random)
+                })
+                .collect();
+            let question = Question {
+                series: Series {
+                    time_h,
+                    height_mm,
+                    u_mm: None,
+                },
+                tolerance: 0.5,
+                ..Question::default()
+            };
+            let answer = prospect(&question).unwrap();
+            assert_eq!(answer.in_a_week.is_some(), tells_the_end);
+            let comes = truth(until_h + 24.0) - truth(until_h);
+            let inside = |b: Band| b.confidence_95_mm[0] <= comes && comes <= b.confidence_95_mm[1];
+            held += u64::from(answer.by_tomorrow.is_some_and(inside));
+            let fit = answer.fit.unwrap();
+            by_law_alone += u64::from(
+                fit.still_to_come(until_h + 24.0)
+                    .unwrap()
+                    .is_some_and(inside),
+            );
+        }
+        let least = binomial_lower_quantile(1e-4, RUNS as u64, 0.93).unwrap();
+        assert!(held >= least, "{until_h} h: {held} of {RUNS}");
+        if !tells_the_end {
+            assert!(
+                by_law_alone < least,
+                "the law alone was enough: {by_law_alone}"
+            );
+        }
     }
 }

@@ -178,7 +178,7 @@ impl SettlingFit {
 
     /// The time up to which "still to come" is judged: the end where every sharing law has one,
     /// else `horizon_h` after the last reading.
-    fn judged_until(&self, horizon_h: f64) -> f64 {
+    pub(super) fn judged_until(&self, horizon_h: f64) -> f64 {
         let all_end = self.sharing().iter().all(|(c, _)| c.law.has_end());
         if all_end {
             f64::INFINITY
@@ -190,17 +190,23 @@ impl SettlingFit {
     /// Settled or not: what is still to come until the end (where the laws have none, within
     /// `horizon_h` hours from the last reading) against `tolerance_mm`.
     pub fn verdict(&self, tolerance_mm: f64, horizon_h: f64) -> Result<Verdict, SettlingError> {
-        let Some(band) = self.still_to_come(self.judged_until(horizon_h))? else {
-            return Ok(Verdict::CannotTellYet);
+        let band = self.still_to_come(self.judged_until(horizon_h))?;
+        Ok(self.verdict_of(band.as_ref(), tolerance_mm))
+    }
+
+    /// Settled or not by what is still to come.
+    pub(super) fn verdict_of(&self, to_come: Option<&Band>, tolerance_mm: f64) -> Verdict {
+        let Some(band) = to_come else {
+            return Verdict::CannotTellYet;
         };
         let [low, high] = band.confidence_95_mm;
-        Ok(if low > tolerance_mm || high < -tolerance_mm {
+        if low > tolerance_mm || high < -tolerance_mm {
             Verdict::StillMoving
         } else if low >= -tolerance_mm && high <= tolerance_mm && !self.has_rival() {
             Verdict::Settled
         } else {
             Verdict::CannotTellYet
-        })
+        }
     }
 
     /// When the next reading tells most about what is still to come (until the end, or within

@@ -40,6 +40,7 @@ mod beside;
 mod candidate;
 mod cause;
 mod csv;
+mod drift;
 mod failure;
 mod fitting;
 mod forecast;

@@ -8,12 +8,15 @@
 //! 1. Entered steps are parameters. Temperature is one where the readings cover some degrees and
 //!    its part is beyond its own 95 % interval; else it is left out again.
 //! 2. Steps that nobody entered are looked for, the largest first, three at most.
-//! 3. Where no change shows ('none'), what is still to come is nought, give or take the drift that
+//! 3. What is still to come carries the doubt about the law itself: a drift that it does not have
+//!    and the readings could hide.
+//! 4. Where no change shows ('none'), what is still to come is nought, give or take the drift that
 //!    the readings could hide, going on for as long again as they last (a day at least). It has
 //!    settled only if that is within the tolerance.
 
 use serde::Serialize;
 
+use super::drift::Doubt;
 use super::jump::{FoundStep, find_step};
 use super::weighing::{FitOptions, SettlingFit, fit};
 use super::{Band, BesideKind, FittedBeside, Law, Series, SettlingError, Verdict};
@@ -23,6 +26,9 @@ use nalgebra::{DMatrix, DVector};
 /// Hours of a day and a week.
 const DAY_H: f64 = 24.0;
 const WEEK_H: f64 = 168.0;
+/// Readings that cover less do not tell a week or the end: within one day and night a slow part
+/// and the wave of temperature look alike. Chosen; it takes two of each to tell them apart, give or take an hour.
+pub(super) const LEAST_FOR_THE_END_H: f64 = 2.0 * DAY_H - 1.0;
 /// Temperatures that vary less (standard deviation, degrees) say nothing.
 const LEAST_TEMPERATURE_SPREAD_C: f64 = 0.4;
 /// Readings from which on a temperature can be told from settling at all.
@@ -148,14 +154,21 @@ pub fn prospect(question: &Question) -> Result<Prospect, SettlingError> {
         .find(|b| b.kind == BesideKind::Temperature)
         .copied();
     let now = found.span_h.1;
+    let doubt = Doubt::about(&found, &question.series, &options)?;
+    let to_come = |at_h: f64| -> Result<Option<Band>, SettlingError> {
+        let band = found.still_to_come(at_h)?;
+        let Some(doubt) = &doubt else { return Ok(band) };
+        Ok(band.and_then(|b| doubt.widen(&b, &found, at_h)))
+    };
+    let judged = to_come(found.judged_until(WEEK_H))?;
     let mut answer = Prospect {
         too_few: None,
         seen_change: found.seen_change(&question.series, &options),
         gone: found.gone()?,
-        by_tomorrow: found.still_to_come(now + DAY_H)?,
-        in_a_week: found.still_to_come(now + WEEK_H)?,
-        at_the_end: found.still_to_come(f64::INFINITY)?,
-        verdict: found.verdict(question.tolerance, WEEK_H)?,
+        by_tomorrow: to_come(now + DAY_H)?,
+        in_a_week: to_come(now + WEEK_H)?,
+        at_the_end: to_come(f64::INFINITY)?,
+        verdict: found.verdict_of(judged.as_ref(), question.tolerance),
         why_not: None,
         hidden_per_day: None,
         next_look_h: found.next_look(WEEK_H).map(|l| l.at_h),
@@ -168,6 +181,7 @@ pub fn prospect(question: &Question) -> Result<Prospect, SettlingError> {
         fit: Some(found),
     };
     judge(question, &mut answer)?;
+    withhold_the_end(&mut answer);
     Ok(answer)
 }
 
@@ -274,6 +288,28 @@ fn drift_bound(
         0.0
     };
     Some((slope + t * s * (widening / about).sqrt()) * DAY_H)
+}
+
+/// Takes back what readings of less than two days cannot tell.
+fn withhold_the_end(answer: &mut Prospect) {
+    let Some((first, now)) = answer.fit.as_ref().map(|f| f.span_h) else {
+        return;
+    };
+    if now - first >= LEAST_FOR_THE_END_H {
+        return;
+    }
+    (answer.in_a_week, answer.at_the_end) = (None, None);
+    if answer.verdict == Verdict::Settled || answer.why_not.is_some() {
+        answer.why_not = Some("the readings cover less than two days and nights".into());
+        answer.after_readings_h = vec![
+            (now + DAY_H).min(first + LEAST_FOR_THE_END_H),
+            first + LEAST_FOR_THE_END_H,
+        ];
+        answer.after_readings_h.dedup();
+        answer.next_look_h = answer.after_readings_h.first().copied();
+        answer.will_then_be_told = answer.verdict == Verdict::Settled;
+        answer.verdict = Verdict::CannotTellYet;
+    }
 }
 
 /// Settled or not, and if that cannot be told, why and when.
