@@ -16,7 +16,7 @@ use super::sensors::{
 use super::story::{HELPER, HELPER_PLACE_M, SANDBAGS, SANDBAGS_PLACE_M};
 
 /// The vehicle's name in the sheet.
-pub const VEHICLE_NAME: &str = "Bluebottle, flat-deck delivery van, bare chassis";
+pub const VEHICLE_NAME: &str = "Bluebottle, flat-deck delivery van";
 
 /// The sheet's text, each sensor at its port (paths in the order of
 /// [`FITTINGS`]; a sensor without a path is left to be found by its id).
