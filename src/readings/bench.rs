@@ -243,6 +243,13 @@ impl Bench {
         }
     }
 
+    /// Follows a slow movement from now on, or no longer (see [`Channel::follow`]).
+    pub fn follow(&mut self, followed: bool) {
+        for place in &mut self.places {
+            place.channel.follow(followed);
+        }
+    }
+
     /// What every sensor says now, in the order of the sheet.
     pub fn readings(&self, now: Moment) -> Vec<Reading> {
         self.places

@@ -27,6 +27,8 @@ const HOLE_S: f64 = 1.5;
 const DISTRUST_S: f64 = 0.5;
 /// How much of the newest is averaged while it moves, in seconds.
 const LIVE_S: f64 = 0.25;
+/// The same while a slow movement is followed: chosen, between noise and delay.
+const FOLLOWED_S: f64 = 1.0;
 /// No step that was inferred from the values is taken for more than this
 /// (metres or radians: 1 mm, 0.06 degrees): a motion is not a resolution.
 const LARGEST_INFERRED_STEP: f64 = 1e-3;
@@ -55,6 +57,7 @@ pub struct Channel {
     temperature_c: Option<f64>,
     resolution_known: bool,
     changed_t: f64,
+    followed: bool,
 }
 
 /// The newest trusted sample.
@@ -81,7 +84,14 @@ impl Channel {
             not_settled_t: None,
             temperature_c: None,
             changed_t: 0.0,
+            followed: false,
         }
+    }
+
+    /// Follows a slow movement from now on, or no longer: the newest second is told, and no
+    /// mean over all that looked still.
+    pub fn follow(&mut self, followed: bool) {
+        self.followed = followed;
     }
 
     /// The device has said what the smallest change is that shows.
@@ -166,7 +176,7 @@ impl Channel {
     /// which it counts as silent.
     pub fn reading(&self, sensor: usize, now: Moment, deadline: Span) -> Reading {
         let quality = self.quality(now, deadline);
-        let still = matches!(quality, Quality::Good)
+        let still = (quality == Quality::Good && !self.followed)
             .then(|| self.still_average().zip(self.state.still_from()))
             .flatten();
         let (raw, noise_u, samples, from_t) = if let Some(((average, samples), from)) = still {
@@ -218,20 +228,22 @@ impl Channel {
         let Some(last) = self.last else {
             return (f64::NAN, f64::NAN, 0, self.t);
         };
+        let stretch_s = if self.followed { FOLLOWED_S } else { LIVE_S };
         let recent: Vec<f64> = self
             .beats
             .iter()
-            .filter(|beat| self.t - beat.t <= LIVE_S)
+            .filter(|beat| self.t - beat.t <= stretch_s)
             .map(|beat| beat.value)
             .chain(self.open.iter().map(|(_, x)| *x))
             .collect();
         // No better than the spread of the newest: it moves.
         let (raw, spread) = match average(&recent) {
+            Some(average) if self.followed => (average.mean, average.u),
             Some(average) => (average.mean, average.sd),
             None => (last.raw, 0.0),
         };
         let u = spread.max(self.gate.rounding_sd()).max(self.gate.quiet);
-        (raw, u, recent.len() as u64, self.t - LIVE_S)
+        (raw, u, recent.len() as u64, self.t - stretch_s)
     }
 
     fn average_from(&self, from: f64) -> Option<(Average, u64)> {

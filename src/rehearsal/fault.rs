@@ -42,6 +42,12 @@ pub enum RehearsalError {
         /// The name asked for.
         name: String,
     },
+    /// A coilover that the rehearsal does not have.
+    #[error("there is no simulated coilover '{name}'")]
+    NoSuchUnit {
+        /// The name asked for.
+        name: String,
+    },
     /// A speed that is none.
     #[error("a speed of '{speed}' is not between 0.1 and 100 times real time")]
     Speed {
@@ -93,6 +99,7 @@ impl RehearsalError {
             Self::Link { .. } => "rehearsal.link",
             Self::Thread { .. } => "rehearsal.thread",
             Self::NoSuchSensor { .. } => "rehearsal.sensor",
+            Self::NoSuchUnit { .. } => "rehearsal.coilover",
             Self::Speed { .. } => "rehearsal.speed.range",
         }
     }
@@ -108,7 +115,9 @@ impl RehearsalError {
                 "set TMPDIR to a folder in which you may make files and symbolic links"
             }
             Self::Thread { .. } => "the system has no thread left; close other programs",
-            Self::NoSuchSensor { .. } => "the names are those of the rehearsal's build sheet",
+            Self::NoSuchSensor { .. } | Self::NoSuchUnit { .. } => {
+                "the names are those of the rehearsal's build sheet"
+            }
             Self::Speed { .. } => "1 is real time; 20 runs the whole story in about ten seconds",
         }
     }

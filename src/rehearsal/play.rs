@@ -22,6 +22,9 @@ const COME_TO_REST_S: f64 = 8.0;
 /// How far it is lifted, metres.
 const LIFT_M: f64 = 0.015;
 
+/// How far below what the sheet says a collar stands in the story of turning, metres.
+const LOW_M: f64 = 0.016;
+
 /// Half of the difference between day and night, degrees.
 const DAY_WARMTH_C: f64 = 5.0;
 
@@ -56,6 +59,23 @@ impl Play {
         let mut chassis = Chassis::van();
         chassis.set = SetLaw::OVER_DAYS;
         Self::with(chassis, Story::settling(), seed)
+    }
+
+    /// The bare van with its rear right collar lower than the sheet says.
+    pub fn turning(seed: u64) -> Self {
+        let mut chassis = Chassis::van();
+        chassis.rear.coilovers[1].unit.collar_m -= LOW_M;
+        Self::with(chassis, Story::turning(), seed)
+    }
+
+    /// Rocks the frame by hand: it is lifted and let go.
+    pub fn rock(&mut self) {
+        self.vehicle.lift(LIFT_M);
+    }
+
+    /// Raises a collar by hand, metres; the strut's number in [`UNITS`](super::UNITS).
+    pub fn turn_collar(&mut self, unit: usize, rise_m: f64) {
+        self.vehicle.turn_collar(unit, rise_m);
     }
 
     fn with(chassis: Chassis, story: Story, seed: u64) -> Self {

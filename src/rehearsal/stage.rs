@@ -21,7 +21,7 @@ use super::line::{Line, LineCount};
 use super::play::Play;
 use super::sensors::FITTINGS;
 use super::story::Cue;
-use super::truth::{Known, Truth};
+use super::truth::{Known, Truth, UNITS};
 
 /// Pause between two rounds of the stage. Chosen, because it is well below the
 /// time between two samples at 20 times real time.
@@ -103,6 +103,32 @@ impl Stage {
     /// As [`Stage::set_up`].
     pub fn set_up_settling(plan: &StagePlan) -> Result<Self, RehearsalError> {
         Self::with(plan, Play::settling(plan.seed))
+    }
+
+    /// The same for the turning of a collar that stands too low; see [`Stage::turn_collar`].
+    ///
+    /// # Errors
+    /// As [`Stage::set_up`].
+    pub fn set_up_turning(plan: &StagePlan) -> Result<Self, RehearsalError> {
+        Self::with(plan, Play::turning(plan.seed))
+    }
+
+    /// Rocks the frame by hand: it is lifted a little and let go.
+    pub fn rock(&self) {
+        self.scene().play.rock();
+    }
+
+    /// Raises a collar by hand (negative: lowers it), metres.
+    ///
+    /// # Errors
+    /// Where there is no coilover of this name.
+    pub fn turn_collar(&self, unit: &str, rise_m: f64) -> Result<(), RehearsalError> {
+        let index = UNITS.iter().position(|name| *name == unit);
+        let index = index.ok_or_else(|| RehearsalError::NoSuchUnit {
+            name: unit.to_owned(),
+        })?;
+        self.scene().play.turn_collar(index, rise_m);
+        Ok(())
     }
 
     fn with(plan: &StagePlan, play: Play) -> Result<Self, RehearsalError> {

@@ -62,6 +62,7 @@ const SACKS_ON_S: f64 = 44.0;
 const SACKS_OFF_S: f64 = 80.0;
 const HELPER_OFF_S: f64 = 104.0;
 const ENDS_S: f64 = 170.0;
+const TURNING_ENDS_S: f64 = 150.0;
 
 impl Story {
     /// The load test: bare, helper, sandbags at one side, both off again,
@@ -113,6 +114,18 @@ impl Story {
             cues: Vec::new(),
             burdens: Vec::new(),
             ends_s: 5.0 * 86_400.0,
+        }
+    }
+
+    /// A collar that stands too low is turned: nothing else happens.
+    pub fn turning() -> Self {
+        Self {
+            cues: vec![Cue {
+                at_s: 0.0,
+                kind: CueKind::Note("bare frame on its wheels, wheels chocked".to_owned()),
+            }],
+            burdens: Vec::new(),
+            ends_s: TURNING_ENDS_S,
         }
     }
 

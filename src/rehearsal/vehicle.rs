@@ -138,6 +138,13 @@ impl Vehicle {
         }
     }
 
+    /// Raises the collar of a strut (negative: lowers it), metres.
+    pub fn turn_collar(&mut self, strut: usize, rise_m: f64) {
+        if let Some(strut) = self.struts.get_mut(strut) {
+            strut.unit.collar_m += rise_m;
+        }
+    }
+
     /// One step of `dt_s` seconds (at most 1 ms, else the tyres ring).
     pub fn step(&mut self, weights: &[Weight], dt_s: f64) {
         let force = self.force(weights);

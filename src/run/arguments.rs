@@ -665,6 +665,8 @@ pub enum Story {
     LoadTest,
     /// The springs settle for five days.
     Settling,
+    /// A collar that stands too low is turned as the screen says.
+    Turning,
 }
 
 /// `log`.

@@ -34,6 +34,8 @@ mod sitting;
 mod sweep;
 mod targets;
 mod tell;
+mod turning;
+mod turning_rehearsal;
 mod view;
 mod watch;
 mod weigh;

@@ -4,10 +4,12 @@
 //! loop opens them as ports. At the end what was kept is held against what the
 //! simulation knows.
 
+use super::advise::bare;
 use super::arguments::{RehearseArguments, Story, Unplug};
 use super::lines::{Lines, SensorLine};
 use super::sitting::Sitting;
 use super::tell::KeptTold;
+use super::turning_rehearsal::{Hand, collars_text};
 use super::watch::{Cue, Watching, begin_log, block_on, close};
 use super::{Failure, settle_rehearsal, sheets};
 use crate::compare::COVERAGE_95;
@@ -16,7 +18,7 @@ use crate::logbook::beside;
 use crate::ports::Clock;
 use crate::posture::QuantityKey;
 use crate::quantity::{Angle, Length, Moment, Quantity, Span};
-use crate::rehearsal::{CueKind, LineCount, RehearsalError, Stage, StagePlan, Truth};
+use crate::rehearsal::{CueKind, LineCount, RehearsalError, Stage, StagePlan, Truth, UNITS};
 use crate::report::{Table, suggestion_text};
 use crate::screen::view::Source;
 use crate::sheet::{BuildSheet, parse};
@@ -45,7 +47,13 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         speed,
         folder: None,
     };
-    let mut stage = Stage::set_up(&plan)?;
+    let turning = arguments.story == Story::Turning;
+    let mut stage = if turning {
+        Stage::set_up_turning(&plan)?
+    } else {
+        Stage::set_up(&plan)?
+    };
+    let collars_before = stage.known().collars_mm;
     let folder = match &arguments.folder {
         Some(folder) => {
             std::fs::create_dir_all(folder)
@@ -88,6 +96,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         cues: cues(&stage),
         playing: None,
         ports: Vec::new(),
+        hand: turning.then(|| Hand::on(&stage)),
     };
     if arguments.telling.plain {
         sheets::print(&format!(
@@ -109,11 +118,25 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         &finished.lines,
         finished.suggestion,
     );
+    let collars_after = stage.known().collars_mm;
     let outcome = stage.finish();
     let honest = summary.is_honest();
     if arguments.telling.json {
+        if turning {
+            sheets::print(&format!(
+                "{}\n",
+                json!({
+                    "event": "collars", "units": UNITS,
+                    "before_mm": collars_before, "after_mm": collars_after,
+                })
+            ))?;
+        }
         sheets::print(&format!("{}\n", summary.json(&outcome.lines)))?;
     } else {
+        if turning {
+            let pitch_mm: Vec<f64> = bare(&sheet).units.iter().map(|u| u.pitch * 1e3).collect();
+            sheets::print(&collars_text(&collars_before, &collars_after, &pitch_mm))?;
+        }
         sheets::print(&summary.text(
             &sheet,
             &outcome.lines,

@@ -8,16 +8,19 @@ use super::keeping::{kept_record, unit_of};
 use super::lines::{Lines, SensorLine};
 use super::sensors_fitted::Fitted;
 use super::tell::{KeptTold, Told};
-use crate::advice::{Forecast, Suggestion, forecast, suggest};
+use super::turning::Turned;
+use crate::advice::{Forecast, Setup, Suggestion, forecast, suggest};
 use crate::compare::{Aim, Compared, aims, compare};
 use crate::drivers::{DriverError, Heard};
-use crate::logbook::{Answer, KeptBy, KeptId, Load, LogbookWriter, Mark, MarkKind, RawSample};
+use crate::logbook::{
+    Answer, Change, ChangeKind, KeptBy, KeptId, Load, LogbookWriter, Mark, MarkKind, RawSample,
+};
 use crate::ports::{PortEvent, PortEventKind};
 use crate::posture::{Observation, Posture, Prior, estimate};
 use crate::quantity::{Moment, Span};
 use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
 use crate::sheet::BuildSheet;
-use crate::statics::{Model, StaticsError};
+use crate::statics::{Model, Parameter, StaticsError};
 use std::path::PathBuf;
 use std::sync::mpsc::TryRecvError;
 
@@ -29,6 +32,8 @@ const MOVED_S: f64 = 1.5;
 const KEEP_AGAIN_S: f64 = 60.0;
 /// The forecast is made anew so often; the suggestion with every kept reading.
 const ADVICE_EVERY_S: f64 = 1.0;
+/// How a collar stands is told no more often than this, unless the word changes.
+const TURN_TOLD_EVERY_S: f64 = 2.0;
 /// A message stays for so long.
 const MESSAGE_S: f64 = 8.0;
 
@@ -44,6 +49,8 @@ pub(super) struct Sitting {
     pub(super) posture: Option<Posture>,
     pub(super) forecast: Option<Forecast>,
     pub(super) suggestion: Option<Suggestion>,
+    /// The collar that is being turned.
+    pub(super) turning: Option<Turned>,
     pub(super) aims: Vec<Aim>,
     pub(super) kept: Vec<KeptTold>,
     pub(super) message: Option<(Moment, Grade, String)>,
@@ -69,6 +76,7 @@ pub(super) struct Sitting {
     raw: Vec<RawSample>,
     raw_at: Option<Moment>,
     told: Vec<Told>,
+    turn_told_at: Option<Moment>,
     second_at: Option<Moment>,
     said: Vec<String>,
 }
@@ -107,6 +115,7 @@ impl Sitting {
             posture: None,
             forecast: None,
             suggestion: None,
+            turning: None,
             kept: Vec::new(),
             message: None,
             still_since: None,
@@ -124,6 +133,7 @@ impl Sitting {
             raw: Vec::new(),
             raw_at: None,
             told: Vec::new(),
+            turn_told_at: None,
             second_at: None,
             said: Vec::new(),
         })
@@ -266,6 +276,137 @@ impl Sitting {
         );
     }
 
+    /// The vehicle is set otherwise than the sheet says: collars, holes and springs as
+    /// they were changed since.
+    ///
+    /// # Errors
+    /// Where the model then has no rest.
+    pub(super) fn set_up(&mut self, setup: &Setup) -> Result<(), StaticsError> {
+        setup.put_on(&self.sheet, &mut self.model);
+        self.prior = Prior::new(&self.sheet, &self.model)?;
+        Ok(())
+    }
+
+    /// The suggestion, where it still belongs to how the vehicle stands: in motion, or with
+    /// another load than the last kept reading had, it is out of date.
+    pub(super) fn fresh_suggestion(&self) -> Option<&Suggestion> {
+        let still = self.still_since.is_some();
+        let same = self.kept.last()?.loads == self.loads_named();
+        self.suggestion.as_ref().filter(|_| still && same)
+    }
+
+    /// The key 'turn': begins with the first collar of the suggestion, or ends the turn that
+    /// is being made and writes it down as the readings count it.
+    pub(super) fn turn_key(&mut self, now: Moment) {
+        match self.turning.take() {
+            Some(turned) => self.end_turn(&turned, now),
+            None => self.begin_turn(now),
+        }
+    }
+
+    fn begin_turn(&mut self, now: Moment) {
+        let turn = self
+            .fresh_suggestion()
+            .and_then(|s| s.turns.first().cloned());
+        let (Some(turn), Some(posture)) = (turn, &self.posture) else {
+            let text =
+                "no collar is to be turned now: a turn needs a kept reading and a suggestion";
+            self.say(now, Grade::Notice, text.to_owned());
+            return;
+        };
+        let tolerances: Vec<_> = self.aims.iter().map(|a| (a.key, a.tolerance)).collect();
+        self.turning = Turned::begin(&self.sheet, &self.model, posture, &tolerances, &turn);
+        self.bench.follow(self.turning.is_some());
+        let text = match &self.turning {
+            Some(turned) => turned.line(),
+            None => format!("what the {} collar does cannot be read", turn.name),
+        };
+        self.say(now, Grade::Notice, text);
+    }
+
+    fn end_turn(&mut self, turned: &Turned, now: Moment) {
+        self.bench.follow(false);
+        let turns = turned.made();
+        let name = &turned.turn.name;
+        let unit = turned.turn.unit;
+        if turns.abs() < 1e-9 {
+            let text = format!("{name}: not turned by as much as can be read; nothing noted");
+            self.say(now, Grade::Notice, text);
+            return;
+        }
+        let rise_m = turns * self.model.units[unit].pitch;
+        let mut turned_model = self.model.clone();
+        Parameter::Collar(unit).shift(&mut turned_model, rise_m);
+        let from = self.prior.state.fixed_rows::<7>(0).into_owned();
+        match Prior::from(&self.sheet, &turned_model, &from) {
+            Ok(prior) => self.prior = prior,
+            Err(_) => self.prior = self.prior.widened(100.0),
+        }
+        self.model = turned_model;
+        self.suggestion = None;
+        self.moved_since_keep = true;
+        self.advice_at = None;
+        if let Some(log) = &self.log {
+            let _ = log.change(Change {
+                at: now,
+                kind: ChangeKind::Collar {
+                    coilover: name.clone(),
+                    turns,
+                },
+                note: if turned.counted.is_some() {
+                    "turned while it was read; counted by hand".to_owned()
+                } else {
+                    "turned while it was read; counted by the readings".to_owned()
+                },
+            });
+        }
+        let way = if turns > 0.0 { "up" } else { "down" };
+        let text = format!(
+            "{name}: {} {way} noted; rock the frame once, the next still reading tells whether it did what it should",
+            crate::report::turn_words(turns)
+        );
+        self.told.push(Told::Notice {
+            at: now,
+            grade: Grade::Notice.word(),
+            text: text.clone(),
+        });
+        self.message = Some((now, Grade::Notice, text));
+    }
+
+    /// The keys '+' and '-': a step of the hand on the collar.
+    pub(super) fn count_turn(&mut self, steps: i32) {
+        if let Some(turned) = &mut self.turning {
+            turned.count(steps);
+        }
+    }
+
+    /// The key 'give up': the turn that is being made is not written down.
+    pub(super) fn give_up_turn(&mut self, now: Moment) {
+        if let Some(turned) = self.turning.take() {
+            self.bench.follow(false);
+            let text = format!("{}: given up, nothing noted", turned.turn.name);
+            self.say(now, Grade::Notice, text);
+        }
+    }
+
+    fn follow_turn(&mut self, now: Moment) {
+        let (Some(turned), Some(posture)) = (&mut self.turning, &self.posture) else {
+            return;
+        };
+        let (word, before) = (turned.at.word, turned.line());
+        turned.look(posture, now);
+        let line = turned.line();
+        let due = Self::due(self.turn_told_at, TURN_TOLD_EVERY_S, now);
+        if line != before && (due || turned.at.word != word) {
+            self.turn_told_at = Some(now);
+            self.told.push(Told::Notice {
+                at: now,
+                grade: Grade::Notice.word(),
+                text: line,
+            });
+        }
+    }
+
     /// Something to be said that did not come from a sensor.
     pub(super) fn remark(&mut self, now: Moment, text: String) {
         self.say(now, Grade::Warning, text);
@@ -315,6 +456,7 @@ impl Sitting {
         self.readings = self.bench.readings(now);
         self.rest_or_motion(now);
         self.posture = Some(self.posture_from(&self.observations()));
+        self.follow_turn(now);
         if Self::due(self.advice_at, ADVICE_EVERY_S, now) {
             self.look_ahead();
             self.advice_at = Some(now);
@@ -432,7 +574,7 @@ impl Sitting {
         let again = self
             .last_keep
             .is_none_or(|at| now.since(at).s() >= KEEP_AGAIN_S);
-        let by_itself = self.keep_by_itself && long_enough;
+        let by_itself = self.keep_by_itself && long_enough && self.turning.is_none();
         if !(self.keep_asked || (by_itself && (self.moved_since_keep || again))) {
             return;
         }

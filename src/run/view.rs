@@ -62,7 +62,7 @@ pub(super) fn view_of(s: &Sitting, now: Moment, source: Source) -> View {
                 })
             },
         ),
-        task: None,
+        task: s.turning.as_ref().map(|t| t.task(s)),
     }
 }
 
@@ -77,7 +77,7 @@ const fn basis(origin: Origin) -> Basis {
     }
 }
 
-fn length_figure(m: &Measured) -> Figure<Length> {
+pub(super) fn length_figure(m: &Measured) -> Figure<Length> {
     Figure {
         value: Length::new(m.value),
         half_width: Some(Length::new(COVERAGE_95 * m.uncertainty)),
@@ -85,7 +85,7 @@ fn length_figure(m: &Measured) -> Figure<Length> {
     }
 }
 
-fn angle_figure(m: &Measured) -> Figure<Angle> {
+pub(super) fn angle_figure(m: &Measured) -> Figure<Angle> {
     Figure {
         value: Angle::new(m.value),
         half_width: Some(Angle::new(COVERAGE_95 * m.uncertainty)),
@@ -441,6 +441,9 @@ fn next(s: &Sitting, heard: bool) -> Vec<String> {
                 .to_owned(),
         ];
     }
+    if let Some(turned) = &s.turning {
+        return vec![turned.line(), turned.done_words()];
+    }
     let mut lines = Vec::new();
     let loaded = s.loads_on.iter().any(|on| *on);
     let been_loaded = s.kept.iter().any(|k| !k.loads.is_empty());
@@ -461,11 +464,14 @@ fn next(s: &Sitting, heard: bool) -> Vec<String> {
             i + 1
         ));
     }
-    // In motion, or with another load than the last kept reading had, it is out of date.
-    let fresh =
-        s.still_since.is_some() && s.kept.last().is_some_and(|k| k.loads == s.loads_named());
-    if let Some(suggestion) = s.suggestion.as_ref().filter(|_| fresh) {
+    if let Some(suggestion) = s.fresh_suggestion() {
         lines.extend(suggestion_lines(&s.sheet, suggestion));
+        if let Some(turn) = suggestion.turns.first() {
+            lines.push(format!(
+                "t: begin to turn the {} collar and be told when to stop",
+                turn.name
+            ));
+        }
     }
     lines
 }

@@ -7,6 +7,7 @@ use super::record::Playing;
 use super::sensors_fitted::Fitted;
 use super::sitting::{Finished, Sitting};
 use super::tell::Told;
+use super::turning_rehearsal::Hand;
 use super::view::view_of;
 use super::{Failure, sheets};
 use crate::logbook::{self, HoldingBounds, LogbookWriter, beside};
@@ -30,7 +31,7 @@ const ALL_REFUSED: Duration = Duration::from_secs(2);
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
 /// What a run of the loop is given.
-pub(super) struct Watching {
+pub(super) struct Watching<'a> {
     pub(super) sitting: Sitting,
     pub(super) clock: Clock,
     pub(super) telling: Telling,
@@ -43,6 +44,8 @@ pub(super) struct Watching {
     pub(super) playing: Option<Playing>,
     /// Ports on which sensors are looked for, beside those that are listed.
     pub(super) ports: Vec<PathBuf>,
+    /// The rehearsal's hand on the spanner.
+    pub(super) hand: Option<Hand<'a>>,
 }
 
 /// Something that happens at its time.
@@ -80,6 +83,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             cues: Vec::new(),
             playing: Some(playing),
             ports: Vec::new(),
+            hand: None,
         }
     } else {
         let clock = Clock::real();
@@ -98,7 +102,9 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
                 "plug a sensor in, or give its port in the sheet: port = \"/dev/ttyUSB0\"",
             ));
         }
+        let setup = super::advise::past(&arguments.sheet, &sheet)?.setup;
         let mut sitting = Sitting::new(sheet, lines, &loads, Some(log), Span::ZERO)?;
+        sitting.set_up(&setup)?;
         sitting.use_fitted(fitted, clock.start());
         Watching {
             sitting,
@@ -109,6 +115,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             cues: Vec::new(),
             playing: None,
             ports,
+            hand: None,
         }
     };
     let (units, start) = (watching.sitting.sheet.units, watching.clock.start());
@@ -156,7 +163,7 @@ pub(super) fn begin_log(
 }
 
 /// Runs the loop on a runtime of its own.
-pub(super) fn block_on(watching: Watching) -> Result<Finished, Failure> {
+pub(super) fn block_on(watching: Watching<'_>) -> Result<Finished, Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
@@ -220,7 +227,7 @@ enum End {
     Screen(Result<screen::Ended, screen::ScreenError>),
 }
 
-impl Watching {
+impl Watching<'_> {
     async fn run(mut self) -> Result<Finished, Failure> {
         let (events_in, mut events) = mpsc::channel::<PortEvent>(1024);
         let mut ports: Vec<Port> = Vec::new();
@@ -282,6 +289,9 @@ impl Watching {
                     for (line, bytes) in self.sitting.requests(now) {
                         // A port that has just gone takes nothing; the driver asks again.
                         let _ = ports[line].write(bytes);
+                    }
+                    if let Some(hand) = &mut self.hand {
+                        hand.work(&mut self.sitting, now);
                     }
                     self.tell_tick(now, on_screen)?;
                     if on_screen && views_in.send(Arc::new(view_of(&self.sitting, now, self.source))).is_err() {
@@ -393,6 +403,9 @@ impl Watching {
             }
             Command::Keep => self.sitting.ask_to_keep(now),
             Command::Note(text) => self.sitting.note(&text, now),
+            Command::Turn => self.sitting.turn_key(now),
+            Command::Count(steps) => self.sitting.count_turn(steps),
+            Command::GiveUp => self.sitting.give_up_turn(now),
             Command::Pause => {}
         }
         false

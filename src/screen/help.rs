@@ -8,9 +8,13 @@ use super::head;
 use super::pane::{Pane, wide, wrap};
 use super::view::{Source, View};
 
-const KEYS: [(&str, &str); 8] = [
+const KEYS: [(&str, &str); 9] = [
     ("1-9 …", "put the load with that key on or take it off"),
     ("k", "keep a reading now"),
+    (
+        "t",
+        "turn the collar that is suggested, and be told when to stop; again: done",
+    ),
     ("n", "write a note into the logbook"),
     ("w", "what to do next and what was kept, in full"),
     ("l", "one quantity fills the screen; again: back"),

@@ -75,12 +75,18 @@ impl Desk {
         match key.code {
             KeyCode::Char('q') => return Some(Command::Quit),
             KeyCode::Char('k') => return Some(Command::Keep),
+            KeyCode::Char('t') => return Some(Command::Turn),
+            KeyCode::Char('+') if view.task.is_some() => return Some(Command::Count(1)),
+            KeyCode::Char('-') if view.task.is_some() => return Some(Command::Count(-1)),
             KeyCode::Char('p') if view.source == Source::Replay => return Some(Command::Pause),
             KeyCode::Char('n') => self.note = Some(String::new()),
             KeyCode::Char('?' | 'h') | KeyCode::F(1) => self.overlay = Some(Overlay::Help),
             KeyCode::Char('w') => self.overlay = Some(Overlay::InFull),
             KeyCode::Char('l') => {
                 self.large = if self.large.is_some() { None } else { Some(0) };
+            }
+            KeyCode::Esc if self.large.is_none() && view.task.is_some() => {
+                return Some(Command::GiveUp);
             }
             KeyCode::Esc => self.large = None,
             KeyCode::Tab | KeyCode::Right | KeyCode::Down => {

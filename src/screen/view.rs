@@ -385,6 +385,12 @@ pub enum Command {
     Keep,
     /// Write this into the logbook.
     Note(String),
+    /// Begin to turn the collar that is suggested, or end the turn.
+    Turn,
+    /// A step of the hand on the collar that is being turned; up is positive.
+    Count(i32),
+    /// Give up what is being done.
+    GiveUp,
     /// Hold the stream of readings or let it go on (replay only).
     Pause,
     /// End.
