@@ -12,7 +12,7 @@ use crate::geometry::COORDINATES;
 use crate::posture::{Posture, QuantityKey};
 use crate::quantity::Moment;
 use crate::report::{aim_name, turn_words};
-use crate::screen::view::{Amount, Gauge, Task};
+use crate::screen::view::{Amount, Gauge, Shout, Task};
 use crate::sheet::BuildSheet;
 use crate::statics::{Model, Parameter};
 
@@ -207,7 +207,7 @@ impl Turned {
             .filter(|p| !p.key.is_angle())
             .max_by(|a, b| a.per_turn.abs().total_cmp(&b.per_turn.abs()))
             .map(|p| p.key);
-        let gauges = self
+        let mut gauges: Vec<(bool, Gauge)> = self
             .promised
             .iter()
             .enumerate()
@@ -220,7 +220,7 @@ impl Turned {
                 } else {
                     ""
                 };
-                Gauge {
+                let gauge = Gauge {
                     name: aim_name(&s.sheet, p.key),
                     now: measured.map(|m| {
                         if p.key.is_angle() {
@@ -232,23 +232,33 @@ impl Turned {
                     aim: p.aim,
                     tolerance: p.tolerance,
                     word: word.to_owned(),
-                }
+                };
+                (word.is_empty(), gauge)
             })
             .collect();
+        // What is being moved stands first.
+        gauges.sort_by_key(|(other, _)| *other);
         Task {
             title: format!(
-                "turning {}: {} {} planned",
+                "{}: {} {}",
                 self.turn.name,
                 turn_words(self.turn.turns),
                 if self.turn.turns > 0.0 { "up" } else { "down" }
             ),
+            shout: Some(Shout {
+                word: match self.at.word {
+                    Word::StopOther(_) => "stop".to_owned(),
+                    word => word.words().to_owned(),
+                },
+                number: format!("{:.1}", self.at.turns_left.abs()),
+                below: format!("turns to go: {}", self.turn.name),
+            }),
             step: format!("{}; {}", self.line(), self.done_words()),
             caution: Some(
-                "rated stands under the frame with a small gap, hands clear of the coils; rock \
-                 the frame after each turn, friction holds it"
+                "frame over rated stands, hands clear of the coils. Rock it after each turn"
                     .to_owned(),
             ),
-            gauges,
+            gauges: gauges.into_iter().map(|(_, gauge)| gauge).collect(),
             course: Vec::new(),
         }
     }

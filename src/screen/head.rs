@@ -62,7 +62,11 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View, screen_rows: u16) {
     let air = u16::from(screen_rows >= 30);
     let (top, tall) = (1 + air, digits::rows(size));
 
-    let (number, distance) = to_go(view);
+    let shout = view.task.as_ref().and_then(|task| task.shout.as_ref());
+    let (number, distance) = shout.map_or_else(
+        || to_go(view),
+        |shout| (shout.number.clone(), shout.below.clone()),
+    );
     let box_width = if size == 1 { 15 } else { 17 };
     let digits_left = width
         .saturating_sub(box_width + 2)
@@ -71,7 +75,7 @@ pub(super) fn draw(pane: &mut Pane<'_>, view: &View, screen_rows: u16) {
     let style = ink.verdict(view.verdict);
     big(
         &mut pane.part(1, top, digits_left.saturating_sub(3), tall),
-        worst.word(),
+        shout.map_or(worst.word(), |shout| &shout.word),
         size,
         style,
     );

@@ -351,6 +351,8 @@ pub enum Severity {
 pub struct Task {
     /// What it is.
     pub title: String,
+    /// What stands in big letters meanwhile: a word, digits, and what these are.
+    pub shout: Option<Shout>,
     /// What to do at this moment.
     pub step: String,
     /// What to look out for; short.
@@ -359,6 +361,17 @@ pub struct Task {
     pub gauges: Vec<Gauge>,
     /// Load and height as they went, in newtons and metres, in order.
     pub course: Vec<(Force, Length)>,
+}
+
+/// What is to be read from afar while something is done.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Shout {
+    /// A word: 'turn up', 'stop'.
+    pub word: String,
+    /// Digits.
+    pub number: String,
+    /// What the digits are.
+    pub below: String,
 }
 
 /// Something on its way to a target.

@@ -4,7 +4,7 @@ use proptest::prelude::*;
 use stillheight::quantity::{Angle, Force, Length, Moment, Span, UnitSystem};
 use stillheight::screen::view::{
     Aim, Amount, Basis, Behind, BehindPoint, CoiloverView, Figure, Gauge, LinkView, LoadMark,
-    Message, Motion, Quality, SensorView, Severity, Source, Stance, StationView, Task, ToGo,
+    Message, Motion, Quality, SensorView, Severity, Shout, Source, Stance, StationView, Task, ToGo,
     Verdict, View, Way, Wheel,
 };
 use stillheight::screen::{Desk, Ink, Overlay};
@@ -189,6 +189,11 @@ impl Pool {
                 text: p.text(),
             }),
             task: self.maybe(|p| Task {
+                shout: p.maybe(|p| Shout {
+                    word: p.text(),
+                    number: p.text(),
+                    below: p.text(),
+                }),
                 title: p.text(),
                 step: p.text(),
                 caution: p.maybe(Self::text),

@@ -405,6 +405,7 @@ pub(crate) fn at_work() -> View {
         word: word.to_owned(),
     };
     view.task = Some(Task {
+        shout: None,
         title: "turning the rear left collar".to_owned(),
         step: "Turn the collar down slowly; stop at the word.".to_owned(),
         caution: Some("frame on rated stands, nobody underneath".to_owned()),
