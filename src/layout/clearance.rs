@@ -504,11 +504,13 @@ impl WheelRoom {
     }
 }
 
-/// Coilover bodies of a sheet's solid axle as cylinders between their mounts.
+/// Coilover bodies of a sheet's solid axle as cylinders between their mounts. Those
+/// on arms are left out: give them as bodies of the wheel.
 pub fn coilover_bodies(sheet: &BuildSheet, axle: usize, radius: Length, u: Length) -> Vec<Body> {
     match sheet.axles.get(axle).map(|a| &a.suspension) {
         Some(Suspension::Solid { coilovers, .. }) => coilovers
             .iter()
+            .filter(|c| c.arm.is_none())
             .map(|c| Body {
                 name: c.name.clone(),
                 from: End {

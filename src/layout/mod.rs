@@ -35,7 +35,7 @@ pub use lean::{LeanFall, LeanRow, Through, lean_fall};
 pub use limit::Limit;
 pub use link::{BetterLink, LinkRow, LinkStudy, link_study};
 pub use planned::{planned, planned_wheel};
-pub use springs::{AirRow, Stacked, air_spring, measured_spring, stacked};
+pub use springs::{Stacked, stacked};
 pub use tyre::{DiameterRule, Ring, TyreSize, Wheel, WheelPart};
 pub use weights::{Part, Scales, Weighed, Weighing, WeightsFound, Wheels, weights};
 pub use wire::{Ends, STEEL_SHEAR_MODULUS_PA, Wire, WireSpring, wahl};
