@@ -251,6 +251,98 @@ fn a_weighing_from_its_file() {
     }
 }
 
+/// Source: moments by hand: 462 of 790 kg in front of 2600 mm; left 395 of 790 kg
+/// with tracks of 1500 mm behind and 1480 mm in front; parts of 300 and 100 kg at
+/// 1000 and 2000 mm.
+#[test]
+fn a_weighing_from_the_command_line() {
+    let folder = Folder::new("weigh-line", "metric");
+    let scales = [
+        "weigh",
+        "--wheelbase",
+        "2600 mm",
+        "--rear-track",
+        "1500 mm",
+        "--front-track",
+        "1480 mm",
+        "--rear-left",
+        "163 kg",
+        "--rear-right",
+        "165 kg",
+        "--front-left",
+        "232 kg",
+        "--front-right",
+        "230 kg",
+        "--uncertainty",
+        "1 kg",
+        "--json",
+    ];
+    let json = folder.json(&scales);
+    let centre = |json: &Value, i: usize| number(&json["centre_mm"][i]);
+    assert!(
+        (centre(&json, 0) - 462.0 / 790.0 * 2600.0).abs() < 1e-6,
+        "{json}"
+    );
+    assert!((centre(&json, 1) - (-2.0 * 750.0 + 2.0 * 740.0) / 790.0).abs() < 1e-6);
+
+    let axles = [
+        "weigh",
+        "--wheelbase",
+        "2600 mm",
+        "--rear",
+        "328 kg",
+        "--front",
+        "462 kg",
+        "--uncertainty",
+        "1 kg",
+        "--unsprung",
+        "rear axle: 110 kg at 0 mm, 0 mm, -142 mm",
+        "--raised",
+        "rear by 600 mm: 483 kg",
+        "--wheel-radius",
+        "318 mm",
+        "--datum-height",
+        "460 mm",
+        "--json",
+    ];
+    let json = folder.json(&axles);
+    assert!((number(&json["sprung_kg"]) - 680.0).abs() < 1e-9, "{json}");
+    // By the formula of raised weighings: h = r + (F'/m l - a) cot(theta).
+    let theta = (600.0_f64 / 2600.0).asin();
+    let high = 318.0 + (483.0 / 790.0 - 462.0 / 790.0) * 2600.0 / theta.tan() - 460.0;
+    assert!((centre(&json, 2) - high).abs() < 0.1, "{high} {json}");
+
+    let parts = [
+        "weigh",
+        "--wheelbase",
+        "2600 mm",
+        "--part",
+        "frame: 300 kg at 1000 mm, 0 mm, 50 mm",
+        "--part",
+        "engine: 100 kg at 2000 mm, 40 mm, 250 mm",
+        "--json",
+    ];
+    let json = folder.json(&parts);
+    for (i, due) in [1250.0, 10.0, 100.0].into_iter().enumerate() {
+        assert!((centre(&json, i) - due).abs() < 1e-9, "{json}");
+    }
+
+    // Scales and axle weights that cannot both be: both fields are named.
+    let both = [&scales[..17], &["--rear", "390 kg", "--front", "462 kg"]].concat();
+    let off = folder.refused(&both);
+    assert!(
+        off.contains("scales.rear_left + rear_right") && off.contains("axles.rear"),
+        "{off}"
+    );
+    let said = folder.refused(&[&parts[..4], &["engine 100 kg"]].concat());
+    assert!(
+        said.contains("'--part' cannot be 'engine 100 kg'"),
+        "{said}"
+    );
+    folder.refused(&["weigh", "--wheelbase", "2600 mm"]);
+    folder.refused(&["weigh", "--rear-left", "163 kg"]);
+}
+
 #[test]
 fn geometry_that_cannot_be_names_both_fields() {
     for units in ["metric", "inch"] {

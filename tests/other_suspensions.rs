@@ -257,6 +257,13 @@ fn what_cannot_be_names_both_fields() {
         for one in says {
             assert!(errors.contains(one), "{one} in\n{errors}");
         }
+        assert!(errors.contains("^^^"), "{errors}");
+    }
+    // Both in the file: a caret under the one, dashes under the other.
+    for bad in ["arm-without-axis", "air-pressure-outside", "leaf-and-rate"] {
+        let output = run(&format!("../invalid/{bad}"), &[]);
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{errors}");
         assert!(errors.contains("^^^") && errors.contains("---"), "{errors}");
     }
 }

@@ -26,8 +26,8 @@ mod wish;
 
 pub use candidates::{Candidate, CandidateCase, Layout, candidates};
 pub use clearance::{
-    Body, End, Gap, On, RoomPose, RoomVerdict, RoomWish, WheelRoom, coilover_bodies, largest_of,
-    wheel_room,
+    Body, Edge, End, Gap, On, RoomPose, RoomVerdict, RoomWish, WheelRoom, coilover_bodies,
+    largest_of, wheel_room,
 };
 pub use error::LayoutError;
 pub use height::{CentreHeight, Raised, RaisedAxle};
