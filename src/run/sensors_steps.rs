@@ -67,10 +67,19 @@ impl Steps {
         self.say(&format!("> {answers}"))
     }
 
-    /// One more line within a step.
-    #[allow(clippy::unused_self, reason = "whoever tells a step has it")]
+    /// One more line within a step; on a screen broken between words.
     pub(super) fn say(&self, text: &str) -> Result<(), Failure> {
-        sheets::print(&format!("   {text}\n"))
+        let width = if self.plain {
+            usize::MAX
+        } else {
+            crossterm::terminal::size().map_or(80, |(columns, _)| usize::from(columns))
+        };
+        sheets::print(&indented(text, width))
+    }
+
+    /// On a screen, what is happening while nothing can be seen of it.
+    pub(super) fn meanwhile(&self, text: &str) -> Result<(), Failure> {
+        if self.plain { Ok(()) } else { self.say(text) }
     }
 
     /// What has been answered.
@@ -83,9 +92,49 @@ impl Steps {
     }
 }
 
+/// Three columns in, what goes on two more; no line longer than `width` where its
+/// words allow it.
+fn indented(text: &str, width: usize) -> String {
+    let mut lines = vec!["  ".to_owned()];
+    for word in text.split(' ') {
+        let length = |s: &str| s.chars().count();
+        let last = lines.len() - 1;
+        let here = &mut lines[last];
+        if length(here) + 1 + length(word) > width && length(here) > 4 {
+            lines.push(format!("     {word}"));
+        } else {
+            here.push(' ');
+            here.push_str(word);
+        }
+    }
+    lines.join("\n") + "\n"
+}
+
 /// Reads a quantity in an answer; SI.
 pub(super) fn quantity(text: &str, due: Dimension) -> Result<f64, String> {
     read(text, due)
         .map(|w| w.si)
         .map_err(|e| format!("'{text}': {}. {}", e.reason(), e.help()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_break_between_words_and_go_on_further_in() {
+        assert_eq!(indented("stand still", usize::MAX), "   stand still\n");
+        assert_eq!(indented("so  far", 80), "   so  far\n");
+        let text = "> its length, '100 mm' or '100 mm +- 0.05 mm'; or: keep, undo, face LIMIT, warm, skip, quit";
+        let lines = indented(text, 40);
+        assert!(lines.lines().all(|l| l.chars().count() <= 40), "{lines}");
+        assert!(lines.lines().skip(1).all(|l| l.starts_with("     ")));
+        let words: Vec<&str> = lines.split_whitespace().collect();
+        assert_eq!(words, text.split_whitespace().collect::<Vec<_>>());
+        // A word that is longer than the screen is not cut.
+        assert_eq!(
+            indented("/dev/serial/by-id/x", 10),
+            "   /dev/serial/by-id/x\n"
+        );
+    }
 }
