@@ -11,6 +11,7 @@ use super::sensors_trial::{
 };
 use super::{Failure, sensors_find, sheets};
 use crate::drivers::{SampleKind, Source};
+use crate::ports::{PortName, System, port_name};
 use crate::quantity::decimals;
 use crate::report::Table;
 use serde_json::{Map, Value, json};
@@ -179,7 +180,7 @@ fn list_text(reports: &[PortReport]) -> String {
             .found
             .as_ref()
             .and_then(|f| f.usb.as_ref())
-            .map_or_else(|| "-".to_owned(), ToString::to_string);
+            .map_or_else(|| by_name(&report.path).to_owned(), ToString::to_string);
         let path = report.path.display().to_string();
         let Some(speaks) = report.speaks() else {
             let mut cells = vec![path.clone(), usb, report.words()];
@@ -338,4 +339,14 @@ fn device_json(device: &DeviceReport) -> Value {
         value["sets_rate"] = json!(identity.sets_rate);
     }
     value
+}
+
+/// What a port without USB is, where its name tells.
+fn by_name(path: &std::path::Path) -> &'static str {
+    match port_name(System::HERE, path) {
+        PortName::BuiltIn => "built in",
+        PortName::Bluetooth => "bluetooth",
+        PortName::Pseudo => "pseudo",
+        _ => "-",
+    }
 }

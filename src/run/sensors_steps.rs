@@ -7,6 +7,7 @@
 use super::failure::file;
 use super::{Failure, sheets};
 use crate::quantity::{Dimension, read};
+use std::cell::RefCell;
 use std::io::{BufRead as _, IsTerminal as _};
 use std::path::Path;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
@@ -16,6 +17,9 @@ use std::sync::mpsc::{Receiver, TryRecvError, channel};
 pub(super) struct Steps {
     lines: Receiver<String>,
     plain: bool,
+    /// What was said since the last step began: shown again over the next one, whose
+    /// screen would else wipe it away before it is read.
+    said: RefCell<Vec<String>>,
 }
 
 /// An answer.
@@ -54,21 +58,37 @@ impl Steps {
         Ok(Self {
             lines,
             plain: plain || from.is_some() || !std::io::stdout().is_terminal(),
+            said: RefCell::default(),
         })
     }
 
     /// Begins a step: on a screen of its own, or as further lines.
     pub(super) fn step(&self, title: &str, body: &str, answers: &str) -> Result<(), Failure> {
-        let clear = if self.plain { "" } else { "\x1b[2J\x1b[H" };
-        sheets::print(&format!("{clear}STEP {title}\n"))?;
-        for line in body.lines() {
-            self.say(line)?;
+        let said = self.said.take();
+        if !self.plain {
+            sheets::print("\x1b[2J\x1b[H")?;
+            for line in &said {
+                self.print(line)?;
+            }
+            if !said.is_empty() {
+                sheets::print("\n")?;
+            }
         }
-        self.say(&format!("> {answers}"))
+        sheets::print(&format!("STEP {title}\n"))?;
+        for line in body.lines() {
+            self.print(line)?;
+        }
+        self.print(&format!("> {answers}"))
     }
 
-    /// One more line within a step; on a screen broken between words.
+    /// One more line within a step.
     pub(super) fn say(&self, text: &str) -> Result<(), Failure> {
+        self.said.borrow_mut().push(text.to_owned());
+        self.print(text)
+    }
+
+    /// A line; on a screen broken between words.
+    fn print(&self, text: &str) -> Result<(), Failure> {
         let width = if self.plain {
             usize::MAX
         } else {
@@ -79,7 +99,7 @@ impl Steps {
 
     /// On a screen, what is happening while nothing can be seen of it.
     pub(super) fn meanwhile(&self, text: &str) -> Result<(), Failure> {
-        if self.plain { Ok(()) } else { self.say(text) }
+        if self.plain { Ok(()) } else { self.print(text) }
     }
 
     /// What has been answered.
