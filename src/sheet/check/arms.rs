@@ -45,7 +45,7 @@ impl Check<'_> {
             Ok(arm) => Some(arm),
             Err(why) => {
                 if side == Side::Left {
-                    let found = self.no_arm(typed, why, &pivot, other.at);
+                    let found = Self::no_arm(typed, why, &pivot, other.at);
                     self.found.push(found);
                 }
                 None
@@ -53,7 +53,7 @@ impl Check<'_> {
         }
     }
 
-    fn no_arm(&self, typed: &Typed, why: NoArm, pivot: &Placed<Point>, other: Place) -> Found {
+    fn no_arm(typed: &Typed, why: NoArm, pivot: &Placed<Point>, other: Place) -> Found {
         let key = typed.path_of("pivot");
         match why {
             NoArm::NoAxis => {
