@@ -105,7 +105,7 @@ pub(super) fn run(arguments: &ZeroArguments) -> Result<ExitCode, Failure> {
     };
     hold.ear.shut();
     sheets::print(&format!(
-        "DONE {done}; kept in {} and in the logbook\n",
+        "DONE {done}\nkept in {} and in the logbook\n",
         keeping.path.display()
     ))?;
     Ok(ExitCode::SUCCESS)
