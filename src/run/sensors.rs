@@ -150,7 +150,14 @@ pub(super) fn sheet_lines(report: &PortReport, speaks: &Speaks) -> String {
                 let _ = writeln!(text, "transducer = {}", quoted(name));
             }
         }
-        let _ = writeln!(text, "port = {}", quoted(&report.path.to_string_lossy()));
+        let pinned = match &device.source {
+            Source::Wire { .. } => {
+                "     # only here; without this line it is found by its id on any port"
+            }
+            Source::Named(_) => "",
+        };
+        let port = quoted(&report.path.to_string_lossy());
+        let _ = writeln!(text, "port = {port}{pinned}");
         let _ = writeln!(text, "baud = {}", speaks.baud);
         let reads = match device.kind {
             SampleKind::Angle => {

@@ -160,6 +160,8 @@ fn what_speaks_is_told_and_the_lines_it_gives_work_in_a_sheet() {
         assert!((15.0..25.0).contains(&rate), "{rate}");
         let lines = told["sheet"].as_str().unwrap();
         assert!(lines.contains(mark) && lines.contains(&port), "{lines}");
+        let by_id = lines.contains("without this line it is found by its id");
+        assert_eq!(by_id, protocol == "wire", "{lines}");
         let sheet = format!("{}\n{lines}", include_str!("../sheets/valid/least.toml"));
         let sheet = parse(&sheet, "pasted.toml").unwrap().sheet;
         assert_eq!(sheet.sensors.len(), 1);
