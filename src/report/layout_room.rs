@@ -90,7 +90,7 @@ pub fn room_text(room: &WheelRoom, units: UnitSystem) -> String {
     };
     let _ = writeln!(
         text,
-        "  ALL: {}\n  largest diameter that clears: {}; widest section: {}; smallest barrel radius: {}\n  \
+        "  ALL: {}\n  largest diameter that clears: {}\n  widest section: {}\n  smallest barrel radius: {}\n  \
          (each alone, the rest as it is)",
         room.verdict().words(),
         shown(room.largest_diameter, "larger than"),
