@@ -91,3 +91,23 @@ fn table_json_plots_and_refusals() {
     assert_eq!(ask(5, 50.0, 50.0), "layout.no_such");
     assert_eq!(ask(0, -50.0, 50.0), "layout.contradiction");
 }
+
+/// Rest stands in the table once, also where the steps nearly meet it.
+#[test]
+fn rest_is_one_row_of_the_table() {
+    for (down, up, rows) in [
+        (70.0, 70.0, 17),
+        (70.04, 69.97, 17),
+        (44.0, 80.0, 18),
+        (0.0, 60.0, 17),
+    ] {
+        let s = study(0.0, down, up);
+        let near = s.rows.iter().filter(|r| r.travel.mm().abs() < 0.5).count();
+        assert_eq!((near, s.rows.len()), (1, rows), "{down} {up}");
+        assert!(
+            s.rows
+                .windows(2)
+                .all(|p| p[0].travel.mm() < p[1].travel.mm())
+        );
+    }
+}

@@ -285,7 +285,12 @@ fn the_largest_wheel_clears_and_a_little_more_does_not() {
         f(&mut w);
         wheel_room(&sheet, &wish(), &w, &bodies).unwrap().verdict()
     };
-    let d = room.largest_diameter.unwrap();
+    let found = |edge: Option<Edge>| {
+        let edge = edge.unwrap();
+        assert!(!edge.beyond, "{edge:?}");
+        edge.at
+    };
+    let d = found(room.largest_diameter);
     assert!(d.mm() > 740.0 && d.mm() < 790.0, "{d:?}");
     assert_eq!(with(&|w| w.diameter = d), RoomVerdict::Clears);
     assert_ne!(
@@ -293,14 +298,32 @@ fn the_largest_wheel_clears_and_a_little_more_does_not() {
         RoomVerdict::Clears
     );
     // The tube is 150 from the centre plane: half the section, 5 asked, 2 uncertain.
-    let s = room.widest_section.unwrap();
+    let s = found(room.widest_section);
     assert!((s.mm() - 2.0 * (150.0 - 7.0)).abs() < 0.3, "{s:?}");
     // The bracket reaches to 150: 157 is the smallest barrel.
-    let b = room.smallest_barrel.unwrap();
+    let b = found(room.smallest_barrel);
     assert!((b.mm() - 157.0).abs() < 0.2, "{b:?}");
     let sizes = ["205/55R16", "215/65R17", "235/75R17", "255/35R20"].map(size);
     let best = largest_of(&sheet, &wish(), &wheel(), &bodies, &sizes).unwrap();
     assert_eq!(best, Some(size("215/65R17")));
+}
+
+/// With nothing near, the end of the search is no answer and is not shown as one.
+#[test]
+fn the_end_of_the_search_is_not_the_largest_wheel() {
+    let sheet = van_with_cases();
+    let far = ball("rail", On::Frame, Point::from_mm(0.0, 0.0, 0.0), 0.0, 1.0);
+    let room = wheel_room(&sheet, &wish(), &wheel(), &[far]).unwrap();
+    let edge = room.largest_diameter.unwrap();
+    assert!(edge.beyond);
+    let text = stillheight::report::room_text(&room, UnitSystem::Metric);
+    let says = format!(
+        "largest diameter that clears: larger than {:.1} mm (not searched further)",
+        edge.at.mm()
+    );
+    assert!(text.contains(&says), "{text}");
+    let json = stillheight::report::room_json(&room);
+    assert_eq!(json["searched_to_the_end"]["largest_diameter"], true);
 }
 
 #[test]

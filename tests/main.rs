@@ -24,6 +24,7 @@ mod layout_wire;
 mod log_report;
 mod logbook;
 mod one_way;
+mod other_suspensions;
 mod ports;
 mod posture;
 mod program;

@@ -306,3 +306,164 @@ fn leaning_coilovers_carry_their_share_through_the_cosine() {
         "on the blocks",
     );
 }
+
+/// Source: f = sqrt(g/delta)/2 pi, worked out for g = 9.80665: 1 Hz 248.405346 mm
+/// (9.779738 in), 1.2 Hz 172.503713, 2 Hz 62.101337, 2.5 Hz 39.744855 mm. And Khurmi
+/// & Gupta, Theory of Machines, ex. 4.3: 10 mm at g = 9.81 swing with 4.9849 Hz.
+#[test]
+fn frequencies_of_static_deflections() {
+    let khurmi = 4.9849 * (STANDARD_GRAVITY_M_S2 / 9.81_f64).sqrt();
+    for (deflection_mm, hertz, within) in [
+        (248.405_346, 1.0, 1e-7),
+        (9.779_738 * 25.4, 1.0, 1e-7),
+        (172.503_713, 1.2, 1e-7),
+        (62.101_337, 2.0, 1e-7),
+        (39.744_855, 2.5, 1e-7),
+        (10.0, khurmi, 5e-5),
+    ] {
+        let rate = 300.0 * STANDARD_GRAVITY_M_S2 / deflection_mm;
+        let mut unit = roomy_unit(rate, 400.0);
+        unit.extended = Length::from_mm(800.0);
+        unit.compressed = Length::from_mm(50.0);
+        let axles = vec![
+            sprung_pair("rear", 0.0, 1.5, &unit),
+            sprung_pair("front", 2.0, 1.5, &unit),
+        ];
+        let found = rest(&sheet(axles, 1200.0, [1000.0, 0.0, 0.0]));
+        let got = found.axles[0].frequency.unwrap().hz();
+        assert_near(got, hertz, within, "frequency");
+        assert_near(
+            found.units[0].compression.mm(),
+            deflection_mm,
+            1e-6,
+            "deflection",
+        );
+    }
+}
+
+/// Frequencies of two coordinates from their stiffness and mass matrices, Hz.
+fn two_modes(k: [f64; 3], m: [f64; 3]) -> [f64; 2] {
+    // det(K - w^2 M) = 0, a quadratic in w^2.
+    let a = m[0] * m[2] - m[1] * m[1];
+    let b = -(k[0] * m[2] + k[2] * m[0] - 2.0 * k[1] * m[1]);
+    let c = k[0] * k[2] - k[1] * k[1];
+    let root = (b * b - 4.0 * a * c).sqrt();
+    [(-b - root) / (2.0 * a), (-b + root) / (2.0 * a)]
+        .map(|square| square.sqrt() / std::f64::consts::TAU)
+}
+
+/// Source: Barton & Fieldhouse, Automotive Chassis Engineering (2018), sec. 3.13,
+/// 317.5 kg on 22 kN/m, 45.4 kg on 192 kN/m: 1.25392353 and 10.93531696 Hz (printed
+/// 1.25 and 10.9). The stiffness is the model's own second derivative.
+#[test]
+fn both_modes_of_the_quarter_car() {
+    let unit = roomy_unit(22.0, 500.0);
+    let mut axles = vec![
+        sprung_pair("rear", 0.0, 1.5, &unit),
+        sprung_pair("front", 2.5, 1.5, &unit),
+    ];
+    for axle in &mut axles {
+        axle.support = Support::Tyres(Tyre {
+            radius: Length::from_mm(320.0),
+            rate: SpringRate::from_n_per_mm(192.0),
+            rate_uncertainty: 0.1,
+        });
+        axle.unsprung = Mass::new(2.0 * 45.4);
+    }
+    let model = Model::new(&sheet(axles, 4.0 * 317.5, [1250.0, 0.0, -200.0]), &[]);
+    let rest = model.equilibrium().unwrap();
+    let (_, _, h) = model.derivatives(&rest.state);
+    // All four corners alike: the frame up, all wheels up.
+    let sum = |rows: std::ops::Range<usize>, columns: std::ops::Range<usize>| -> f64 {
+        rows.map(|i| columns.clone().map(|j| h[(i, j)]).sum::<f64>())
+            .sum()
+    };
+    let k = [sum(0..1, 0..1), sum(0..1, 3..7), sum(3..7, 3..7)];
+    let [body, hop] = two_modes(k, [4.0 * 317.5, 0.0, 4.0 * 45.4]);
+    assert_near(body, 1.253_923_53, 1e-7, "body");
+    assert_near(hop, 10.935_316_96, 1e-6, "wheel hop");
+}
+
+/// Source: bounce and pitch of a body on two axles (problem data from a page of
+/// questions and answers, solved here with the textbook's two equations): 1600 kg,
+/// radius of gyration 0.95 m, 2 x 19 kN/m in front, 2 x 17 kN/m behind, 2.9 m apart,
+/// the centre 1.6 m ahead of the rear: 1.06549984 and 1.63031882 Hz.
+#[test]
+fn bounce_and_pitch_of_a_body_on_two_axles() {
+    let (mass, ahead, gyration) = (1600.0, 1.6, 0.95);
+    let axles = vec![
+        sprung_pair("rear", 0.0, 1.5, &roomy_unit(17.0, 500.0)),
+        sprung_pair("front", 2.9, 1.5, &roomy_unit(19.0, 500.0)),
+    ];
+    // The centre as high as the springs act, and the frame level: no lever but x.
+    let mut axles = axles;
+    let g = STANDARD_GRAVITY_M_S2;
+    let squeeze = [
+        mass * g * (2.9 - ahead) / 2.9 / 34e3,
+        mass * g * ahead / 2.9 / 38e3,
+    ];
+    for (axle, squeeze) in axles.iter_mut().zip(squeeze) {
+        if let Suspension::Independent { left, right, .. } = &mut axle.suspension {
+            for corner in [left, right] {
+                let unit = &mut corner.unit;
+                unit.spring.free_length =
+                    corner.design_length - unit.hardware + Length::new(squeeze);
+            }
+        }
+    }
+    let model = Model::new(&sheet(axles, mass, [ahead * 1e3, 0.0, -200.0]), &[]);
+    let rest = model.equilibrium().unwrap();
+    assert_near(rest.state[2], 0.0, 1e-9, "level");
+    let (_, _, h) = model.derivatives(&rest.state);
+    // Coordinates: the origin over the rear axle up, pitch with the nose down.
+    let k = [h[(0, 0)], h[(0, 2)], h[(2, 2)]];
+    let inertia = mass * (gyration * gyration + ahead * ahead);
+    let [bounce, pitch] = two_modes(k, [mass, -mass * ahead, inertia]);
+    assert_near(bounce, 1.065_499_84, 1e-7, "bounce");
+    assert_near(pitch, 1.630_318_82, 1e-7, "pitch");
+}
+
+/// Source: tilt of each axis of a three-axis accelerometer, the formulas of the
+/// Linux kernel's driver for such a chip: ax 0.1, ay 0.2, az 0.97 are 5.765552190 and
+/// 11.590544426 deg. The roll angle atan2(ay, az) would be 11.650299: not what an
+/// inclinometer across the frame shows.
+#[test]
+fn an_inclinometer_shows_its_axis_and_not_the_roll_angle() {
+    let size = (0.1_f64.powi(2) + 0.2_f64.powi(2) + 0.97_f64.powi(2)).sqrt();
+    let mut q = stillheight::geometry::State::zeros();
+    q[1] = 0.2_f64.atan2(0.97);
+    // Nose down is positive, and ax > 0 is nose up.
+    q[2] = -(0.1 / size).asin();
+    let frame = stillheight::geometry::FramePose::new(&q);
+    assert_near(q[1].to_degrees(), 11.650_299, 1e-6, "roll angle");
+    let across: f64 = frame.tilt_across();
+    let along: f64 = frame.tilt_along();
+    assert_near(across.to_degrees(), 11.590_544_426, 1e-8, "across");
+    assert_near(along.to_degrees(), -5.765_552_190, 1e-8, "along");
+}
+
+/// Source: slope tables (tan, Machinery's Handbook has the same): 1 mm/m is
+/// 0.0572957604 deg, 0.1 deg 1.74533, 1 deg 17.45506, 10 deg 176.32698 mm/m. Pressure:
+/// NIST SP 811: 1 psi = 6894.757293168361 Pa.
+#[test]
+fn slopes_and_pressures_as_people_write_them() {
+    use stillheight::quantity::{Dimension, read};
+    for (slope, degrees, within) in [
+        ("1 mm/m", 0.057_295_760_4, 1e-10),
+        ("1.74533 mm/m", 0.1, 1e-6),
+        ("17.45506 mm/m", 1.0, 1e-6),
+        ("176.32698 mm/m", 10.0, 1e-6),
+    ] {
+        let read = read(slope, Dimension::Angle).unwrap().si.to_degrees();
+        assert_near(read, degrees, within, slope);
+    }
+    for (text, pascals) in [
+        ("1 psi", 6_894.757_293_168_361),
+        ("3.2 bar", 320e3),
+        ("320 kPa", 320e3),
+        ("0.32 N/mm2", 320e3),
+    ] {
+        let read = read(text, Dimension::Pressure).unwrap().si;
+        assert_near(read, pascals, 1e-9 * pascals, text);
+    }
+}

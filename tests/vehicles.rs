@@ -34,6 +34,7 @@ pub fn corner(name: &str, unit: CoiloverUnit, ratio: f64) -> Corner {
         unit,
         design_length: Length::from_mm(400.0),
         motion_ratio: vec![(Length::ZERO, ratio)],
+        arm: None,
     }
 }
 
@@ -127,6 +128,7 @@ pub fn leaning(
         unit,
         upper_holes: Vec::new(),
         lower_holes: Vec::new(),
+        arm: None,
     }
 }
 

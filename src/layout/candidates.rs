@@ -228,6 +228,9 @@ impl<'a> Bench<'a> {
             return Err(none());
         };
         let first = coilovers.first().ok_or_else(none)?;
+        if coilovers.iter().any(|c| c.arm.is_some()) {
+            return Err(none());
+        }
         let models: Vec<_> = sheet
             .cases
             .iter()

@@ -123,6 +123,16 @@ pub struct RoomPose {
     pub shift: Length,
 }
 
+/// How far a measure of the wheel can go before something is in the way.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Edge {
+    /// The last value that clears.
+    pub at: Length,
+    /// Nothing was in the way up to there, where the search ends: the true one is
+    /// further on.
+    pub beyond: bool,
+}
+
 /// The room round both wheels of an axle.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WheelRoom {
@@ -138,11 +148,11 @@ pub struct WheelRoom {
     pub gaps: Vec<Gap>,
     /// Largest overall diameter, all else as it is, at which every body still
     /// clears; none where none does (something else is in the way).
-    pub largest_diameter: Option<Length>,
+    pub largest_diameter: Option<Edge>,
     /// Widest section in the same way.
-    pub widest_section: Option<Length>,
+    pub widest_section: Option<Edge>,
     /// Smallest radius inside the barrel in the same way.
-    pub smallest_barrel: Option<Length>,
+    pub smallest_barrel: Option<Edge>,
     /// Bodies in axle points at ride height, for drawing: name, ends, radius.
     pub drawn: Vec<(String, [[f64; 3]; 2], f64)>,
     /// Across from the axle's centre to the wheel's centre plane.
@@ -226,7 +236,8 @@ pub fn wheel_room(
             clears(&diameter(x))
         }),
         widest_section: edge(0.05, 0.6, |x| clears(&section(x))),
-        smallest_barrel: edge(-flange + 1e-4, -0.05, |x| clears(&barrel(-x))).map(|l| -l),
+        smallest_barrel: edge(-flange + 1e-4, -0.05, |x| clears(&barrel(-x)))
+            .map(|e| Edge { at: -e.at, ..e }),
         drawn: posed[0]
             .bodies
             .iter()
@@ -267,14 +278,17 @@ pub fn largest_of(
 }
 
 /// The last value from `from` towards `to` that is still good, to a tenth of a
-/// millimetre; none where `from` is not good.
-fn edge(from: f64, to: f64, good: impl Fn(f64) -> bool) -> Option<Length> {
+/// millimetre, or that all up to `to` are; none where `from` is not good.
+fn edge(from: f64, to: f64, good: impl Fn(f64) -> bool) -> Option<Edge> {
     if !good(from) {
         return None;
     }
     let (mut inside, mut outside) = (from, to);
     if good(to) {
-        return Some(Length::new(to));
+        return Some(Edge {
+            at: Length::new(to),
+            beyond: true,
+        });
     }
     while (outside - inside).abs() > 1e-4 {
         let middle = f64::midpoint(inside, outside);
@@ -284,7 +298,10 @@ fn edge(from: f64, to: f64, good: impl Fn(f64) -> bool) -> Option<Length> {
             outside = middle;
         }
     }
-    Some(Length::new(inside))
+    Some(Edge {
+        at: Length::new(inside),
+        beyond: false,
+    })
 }
 
 fn all_gaps(posed: &[Posed<'_>], wheel: &Wheel, plane: f64, least: Length) -> Vec<Gap> {
@@ -439,7 +456,7 @@ fn poses<'a>(
                 l >= u.compressed - 1e-9 && l <= u.extended + 1e-9
             })
         };
-        edge(0.0, most, inside).map_or(0.0, Length::m)
+        edge(0.0, most, inside).map_or(0.0, |e| e.at.m())
     };
     let bump = wish.bump;
     let list = [
@@ -504,11 +521,13 @@ impl WheelRoom {
     }
 }
 
-/// Coilover bodies of a sheet's solid axle as cylinders between their mounts.
+/// Coilover bodies of a sheet's solid axle as cylinders between their mounts. Those
+/// on arms are left out: give them as bodies of the wheel.
 pub fn coilover_bodies(sheet: &BuildSheet, axle: usize, radius: Length, u: Length) -> Vec<Body> {
     match sheet.axles.get(axle).map(|a| &a.suspension) {
         Some(Suspension::Solid { coilovers, .. }) => coilovers
             .iter()
+            .filter(|c| c.arm.is_none())
             .map(|c| Body {
                 name: c.name.clone(),
                 from: End {

@@ -119,7 +119,13 @@ pub fn link_study(
     let mut places: Vec<f64> = (0..=steps)
         .map(|i| -down.m() + (down + up).m() * i as f64 / steps as f64)
         .collect();
-    if !places.iter().any(|z| z.abs() < 1e-9) {
+    // One of them is rest itself: the inner one that is nearly there, or one more.
+    let step = (down + up).m() / steps as f64;
+    let inner = 1..places.len() - 1;
+    let has_rest = places.iter().any(|z| z.abs() < 1e-9);
+    if let Some(near) = places[inner].iter_mut().find(|z| z.abs() < step / 4.0) {
+        *near = 0.0;
+    } else if !has_rest {
         places.push(0.0);
         places.sort_by(f64::total_cmp);
     }

@@ -26,8 +26,8 @@ mod wish;
 
 pub use candidates::{Candidate, CandidateCase, Layout, candidates};
 pub use clearance::{
-    Body, End, Gap, On, RoomPose, RoomVerdict, RoomWish, WheelRoom, coilover_bodies, largest_of,
-    wheel_room,
+    Body, Edge, End, Gap, On, RoomPose, RoomVerdict, RoomWish, WheelRoom, coilover_bodies,
+    largest_of, wheel_room,
 };
 pub use error::LayoutError;
 pub use height::{CentreHeight, Raised, RaisedAxle};
@@ -35,7 +35,7 @@ pub use lean::{LeanFall, LeanRow, Through, lean_fall};
 pub use limit::Limit;
 pub use link::{BetterLink, LinkRow, LinkStudy, link_study};
 pub use planned::{planned, planned_wheel};
-pub use springs::{AirRow, Stacked, air_spring, measured_spring, stacked};
+pub use springs::{Stacked, stacked};
 pub use tyre::{DiameterRule, Ring, TyreSize, Wheel, WheelPart};
 pub use weights::{Part, Scales, Weighed, Weighing, WeightsFound, Wheels, weights};
 pub use wire::{Ends, STEEL_SHEAR_MODULUS_PA, Wire, WireSpring, wahl};

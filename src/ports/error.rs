@@ -3,6 +3,7 @@
 //! In: the path and the system's own words. Out: [`PortError`] with a stable
 //! code and a help sentence.
 
+use super::platform::{System, other_than_device, owning_group, permission_help};
 use std::path::{Path, PathBuf};
 
 /// Why a port cannot be used.
@@ -100,7 +101,7 @@ impl PortError {
     pub fn help(&self) -> String {
         match self {
             Self::Missing { .. } => {
-                "plug the adapter in, or give the name it has now (they change with the order of plugging)".into()
+                format!("plug the adapter in, or give the name it has now, for example '{}' (they change with the order of plugging)", System::HERE.example())
             }
             Self::NotPlugged { .. } => {
                 "plug it in; it is found again under whatever name it gets".into()
@@ -108,7 +109,7 @@ impl PortError {
             Self::InUse { .. } => {
                 "close the other program that reads it (a second stillheight, a serial monitor, a modem or braille service); only one can read a port".into()
             }
-            Self::NotPermitted { group, .. } => join_group_command(group.as_deref()),
+            Self::NotPermitted { group, .. } => permission_help(System::HERE, group.as_deref()),
             Self::NotSerial { .. } => {
                 "give the path of a serial port, for example one from the list of ports".into()
             }
@@ -173,60 +174,6 @@ impl PortError {
     }
 }
 
-/// The sentence that says how to be let in.
-pub fn join_group_command(group: Option<&str>) -> String {
-    match group {
-        Some("root") | None => "the port belongs to root alone; ask whoever looks after this computer for a rule that gives it to a group".into(),
-        Some(group) => format!(
-            "the port belongs to the group '{group}': run 'sudo usermod -aG {group} \"$USER\"', then log out and in again"
-        ),
-    }
-}
-
-/// What the path is, where it is not a character device.
-#[cfg(unix)]
-fn other_than_device(path: &Path) -> Option<&'static str> {
-    use std::os::unix::fs::FileTypeExt as _;
-    let kind = std::fs::metadata(path).ok()?.file_type();
-    if kind.is_dir() {
-        Some("a folder")
-    } else if kind.is_file() {
-        Some("a file")
-    } else if kind.is_char_device() {
-        None
-    } else {
-        Some("something else")
-    }
-}
-
-#[cfg(not(unix))]
-fn other_than_device(_path: &Path) -> Option<&'static str> {
-    None
-}
-
-/// Name of the group that owns the device node.
-#[cfg(unix)]
-fn owning_group(path: &Path) -> Option<String> {
-    use std::os::unix::fs::MetadataExt as _;
-    let gid = std::fs::metadata(path).ok()?.gid();
-    group_name(&std::fs::read_to_string("/etc/group").ok()?, gid)
-}
-
-#[cfg(not(unix))]
-fn owning_group(_path: &Path) -> Option<String> {
-    None
-}
-
-/// Name of a group in the text of a group file (`name:password:gid:members`).
-#[cfg(unix)]
-fn group_name(groups: &str, gid: u32) -> Option<String> {
-    groups.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1)?.parse() == Ok(gid)).then(|| name.to_owned())
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -255,17 +202,7 @@ mod tests {
             path: "/dev/ttyUSB0".into(),
             group: Some("dialout".into()),
         };
-        assert!(named.help().contains("sudo usermod -aG dialout \"$USER\""));
-        assert!(join_group_command(Some("root")).contains("root alone"));
-    }
-
-    #[cfg(unix)]
-    #[test]
-    fn reads_the_group_file() {
-        let text = "root:x:0:\ndialout:x:20:anna,ben\nbroken\nuucp:x:10:\n";
-        assert_eq!(group_name(text, 20).as_deref(), Some("dialout"));
-        assert_eq!(group_name(text, 10).as_deref(), Some("uucp"));
-        assert_eq!(group_name(text, 99), None);
+        assert_eq!(named.help(), permission_help(System::HERE, Some("dialout")));
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! the library's own enumeration does where the system has no `/sys`.
 //! Pseudo-terminals are never listed.
 
+use super::platform::{System, worth_showing};
 use std::path::{Path, PathBuf};
 
 /// What tells one USB adapter from another.
@@ -76,7 +77,7 @@ pub struct FoundPort {
 /// The ports there are, by path. Empty where the system cannot say.
 pub fn list() -> Vec<FoundPort> {
     // The enumeration of the serial library panics without this folder.
-    if cfg!(target_os = "linux") && !Path::new("/sys/class/tty").is_dir() {
+    if System::HERE == System::Linux && !Path::new("/sys/class/tty").is_dir() {
         return Vec::new();
     }
     let Ok(Ok(ports)) = std::panic::catch_unwind(serialport::available_ports) else {
@@ -84,7 +85,7 @@ pub fn list() -> Vec<FoundPort> {
     };
     let mut found: Vec<FoundPort> = ports.into_iter().map(from_library).collect();
     found.sort_by(|a, b| a.path.cmp(&b.path));
-    found
+    worth_showing(System::HERE, found)
 }
 
 fn from_library(port: serialport::SerialPortInfo) -> FoundPort {

@@ -17,12 +17,14 @@ mod clock;
 mod error;
 mod line;
 mod listing;
+pub(crate) mod platform;
 
 pub use capture::{CaptureError, CaptureHeader, CaptureWriter, CapturedLine, Replay};
 pub use clock::Clock;
-pub use error::{PortError, join_group_command};
+pub use error::PortError;
 pub use line::{Address, LineSettings, Port, PortCounts, attach};
 pub use listing::{FoundPort, UsbIdentity, list, locate};
+pub use platform::{PortName, System, permission_help, port_name};
 
 use crate::quantity::Moment;
 

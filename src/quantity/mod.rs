@@ -16,7 +16,7 @@ mod written;
 
 pub use moment::{Moment, Span};
 pub use nearest::nearest;
-pub use shown::{Quantity, decimals};
+pub use shown::{Quantity, decimals, shown};
 pub use units::{Dimension, METRES_PER_FOOT};
 pub use written::{QuantityError, Written, read};
 

@@ -24,6 +24,8 @@ const fn shown_in(of: Dimension, units: UnitSystem) -> (&'static str, usize) {
         (Dimension::RollRate, UnitSystem::Inch) => ("lbf ft/deg", 1),
         (Dimension::Frequency, _) => ("Hz", 2),
         (Dimension::Time, _) => ("s", 1),
+        (Dimension::Pressure, UnitSystem::Metric) => ("bar", 2),
+        (Dimension::Pressure, UnitSystem::Inch) => ("psi", 1),
         (Dimension::Turns, _) => ("turns", 2),
         (Dimension::Share, _) => ("%", 1),
     }
@@ -61,6 +63,12 @@ pub(super) fn in_both(of: Dimension, si: f64) -> Vec<String> {
         .collect();
     both.dedup();
     both
+}
+
+/// An SI value of a dimension in a system, with its unit and the usual decimals.
+pub fn shown(of: Dimension, units: UnitSystem, si: f64) -> String {
+    let (name, places) = shown_in(of, units);
+    format!("{} {name}", decimals(number_in(of, units, si), places))
 }
 
 /// What every quantity can do: be read, and be shown.

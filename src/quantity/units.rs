@@ -9,6 +9,7 @@ use super::{KILOGRAMS_PER_POUND, METRES_PER_INCH, NEWTONS_PER_POUND_FORCE, STAND
 pub const METRES_PER_FOOT: f64 = 0.3048;
 /// Radians in a degree.
 const DEGREE: f64 = std::f64::consts::PI / 180.0;
+const PSI: f64 = NEWTONS_PER_POUND_FORCE / (METRES_PER_INCH * METRES_PER_INCH);
 const LBF_PER_IN: f64 = NEWTONS_PER_POUND_FORCE / METRES_PER_INCH;
 const LBF_FT: f64 = NEWTONS_PER_POUND_FORCE * METRES_PER_FOOT;
 const LBF_IN: f64 = NEWTONS_PER_POUND_FORCE * METRES_PER_INCH;
@@ -33,6 +34,8 @@ pub enum Dimension {
     Frequency,
     /// SI: seconds.
     Time,
+    /// Gauge pressure. SI: pascals.
+    Pressure,
     /// Turns of a collar.
     Turns,
     /// A share, 1 = all of it.
@@ -80,7 +83,7 @@ const fn slope(factor: f64, names: &'static [&'static str]) -> Unit {
 /// Source of the factors: NIST SP 811 appendix B, exact definitions.
 pub(super) static UNITS: &[Unit] = {
     use Dimension::{
-        Angle, Force, Frequency, Length, Mass, RollRate, Share, SpringRate, Time, Turns,
+        Angle, Force, Frequency, Length, Mass, Pressure, RollRate, Share, SpringRate, Time, Turns,
     };
     &[
         unit(
@@ -192,6 +195,11 @@ pub(super) static UNITS: &[Unit] = {
         unit(Time, 1.0, &["s", "sec", "second", "seconds"]),
         unit(Time, 1e-3, &["ms"]),
         unit(Time, 60.0, &["min", "minute", "minutes"]),
+        unit(Pressure, 1e5, &["bar"]),
+        unit(Pressure, 1e3, &["kPa"]),
+        unit(Pressure, PSI, &["psi", "lbf/in2", "lbf/in²"]),
+        unit(Pressure, 1e6, &["MPa", "N/mm2", "N/mm²"]),
+        unit(Pressure, 1.0, &["Pa"]),
         unit(Turns, 1.0, &["turn", "turns"]),
         unit(Share, 1e-2, &["%", "percent"]),
     ]
@@ -209,6 +217,7 @@ impl Dimension {
             Self::RollRate => "a roll rate",
             Self::Frequency => "a frequency",
             Self::Time => "a time",
+            Self::Pressure => "a pressure",
             Self::Turns => "a number of turns",
             Self::Share => "a share",
         }
@@ -225,6 +234,7 @@ impl Dimension {
             Self::RollRate => "roll_rate",
             Self::Frequency => "frequency",
             Self::Time => "time",
+            Self::Pressure => "pressure",
             Self::Turns => "turns",
             Self::Share => "share",
         }
@@ -241,6 +251,7 @@ impl Dimension {
             Self::RollRate => "220 N m/deg",
             Self::Frequency => "1.5 Hz",
             Self::Time => "2 s",
+            Self::Pressure => "3.2 bar",
             Self::Turns => "1/4 turn",
             Self::Share => "5 %",
         }

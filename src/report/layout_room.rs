@@ -1,7 +1,7 @@
 //! Room round the wheel: text and JSON.
 
 use super::{Table, signed};
-use crate::layout::{Gap, RoomVerdict, WheelRoom};
+use crate::layout::{Edge, Gap, RoomVerdict, WheelRoom};
 use crate::quantity::{Length, Quantity, UnitSystem, decimals};
 use crate::sheet::Side;
 use serde_json::{Value, json};
@@ -81,19 +81,21 @@ pub fn room_text(room: &WheelRoom, units: UnitSystem) -> String {
         ]);
     }
     text.push_str(&table.lines(0));
-    let shown = |l: Option<Length>| {
-        l.map_or("none, something else is in the way".to_owned(), |l| {
-            l.shown(units)
-        })
+    let shown = |edge: Option<Edge>, over: &str| match edge {
+        None => "none, something else is in the way".to_owned(),
+        Some(Edge { at, beyond: false }) => at.shown(units),
+        Some(Edge { at, beyond: true }) => {
+            format!("{over} {} (not searched further)", at.shown(units))
+        }
     };
     let _ = writeln!(
         text,
-        "  ALL: {}\n  largest diameter that clears: {}; widest section: {}; smallest barrel radius: {}\n  \
+        "  ALL: {}\n  largest diameter that clears: {}\n  widest section: {}\n  smallest barrel radius: {}\n  \
          (each alone, the rest as it is)",
         room.verdict().words(),
-        shown(room.largest_diameter),
-        shown(room.widest_section),
-        shown(room.smallest_barrel),
+        shown(room.largest_diameter, "larger than"),
+        shown(room.widest_section, "wider than"),
+        shown(room.smallest_barrel, "smaller than"),
     );
     text.push_str(
         "  Tyres grow with speed and differ by maker; turn the real wheel by hand through full travel, frame on rated\n  \
@@ -131,8 +133,13 @@ pub fn room_json(room: &WheelRoom) -> Value {
             "by_pose_mm": g.by_pose.iter().map(|d| d.mm()).collect::<Vec<_>>(),
         })).collect::<Vec<_>>(),
         "verdict": room.verdict().words(),
-        "largest_diameter_mm": room.largest_diameter.map(Length::mm),
-        "widest_section_mm": room.widest_section.map(Length::mm),
-        "smallest_barrel_radius_mm": room.smallest_barrel.map(Length::mm),
+        "largest_diameter_mm": room.largest_diameter.map(|e| e.at.mm()),
+        "widest_section_mm": room.widest_section.map(|e| e.at.mm()),
+        "smallest_barrel_radius_mm": room.smallest_barrel.map(|e| e.at.mm()),
+        "searched_to_the_end": {
+            "largest_diameter": room.largest_diameter.is_some_and(|e| e.beyond),
+            "widest_section": room.widest_section.is_some_and(|e| e.beyond),
+            "smallest_barrel_radius": room.smallest_barrel.is_some_and(|e| e.beyond),
+        },
     })
 }

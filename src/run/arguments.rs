@@ -384,7 +384,7 @@ pub enum WireEnds {
 
 /// `weigh`.
 #[derive(Debug, Args)]
-#[command(group(clap::ArgGroup::new("what").required(true).args(["file", "example"])))]
+#[command(group(clap::ArgGroup::new("what").required(true).args(["file", "example", "wheelbase"])))]
 pub struct WeighArguments {
     /// The weighing, a TOML file; --example prints one to begin with.
     pub file: Option<PathBuf>,
@@ -394,6 +394,65 @@ pub struct WeighArguments {
     /// Print JSON: mm, kg.
     #[arg(long, conflicts_with = "example")]
     pub json: bool,
+    /// The weighing on the line.
+    #[command(flatten)]
+    pub line: WeighLine,
+}
+
+/// A weighing without a file: as in the file, each with its unit.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Without a file")]
+pub struct WeighLine {
+    /// Between the axles' design centrelines.
+    #[arg(long, value_name = "LENGTH")]
+    pub wheelbase: Option<String>,
+    /// Between the rear wheel centre planes; four scales need it.
+    #[arg(long, value_name = "LENGTH", requires = "wheelbase")]
+    pub rear_track: Option<String>,
+    /// Between the front wheel centre planes; four scales need it.
+    #[arg(long, value_name = "LENGTH", requires = "wheelbase")]
+    pub front_track: Option<String>,
+    /// Under the left rear wheel.
+    #[arg(long, value_name = "MASS", requires_all = ["wheelbase", "rear_right", "front_left", "front_right", "uncertainty"])]
+    pub rear_left: Option<String>,
+    /// Under the right rear wheel.
+    #[arg(long, value_name = "MASS", requires = "rear_left")]
+    pub rear_right: Option<String>,
+    /// Under the left front wheel.
+    #[arg(long, value_name = "MASS", requires = "rear_left")]
+    pub front_left: Option<String>,
+    /// Under the right front wheel.
+    #[arg(long, value_name = "MASS", requires = "rear_left")]
+    pub front_right: Option<String>,
+    /// Under the rear axle, weighed axle by axle.
+    #[arg(long, value_name = "MASS", requires_all = ["wheelbase", "front", "uncertainty"])]
+    pub rear: Option<String>,
+    /// Under the front axle.
+    #[arg(long, value_name = "MASS", requires = "rear")]
+    pub front: Option<String>,
+    /// Limit of what each reading may be off.
+    #[arg(long, value_name = "MASS", requires = "wheelbase")]
+    pub uncertainty: Option<String>,
+    /// A part, for example "engine: 140 kg at 2300 mm, 0 mm, 150 mm" (frame point);
+    /// may be given several times.
+    #[arg(long = "part", value_name = "PART", requires = "wheelbase")]
+    pub parts: Vec<String>,
+    /// What the springs do not carry, written as a part; may be given several times.
+    #[arg(long, value_name = "PART", requires = "wheelbase")]
+    pub unsprung: Vec<String>,
+    /// An axle raised and the load under the other one: "rear by 600 mm: 483 kg"; may
+    /// be given several times.
+    #[arg(long, value_name = "WEIGHING", requires_all = ["wheelbase", "wheel_radius", "datum_height", "uncertainty"])]
+    pub raised: Vec<String>,
+    /// Height of the wheel centres over the floor, all four alike.
+    #[arg(long, value_name = "LENGTH", requires = "wheelbase")]
+    pub wheel_radius: Option<String>,
+    /// Height of the frame datum over the floor, level.
+    #[arg(long, value_name = "LENGTH", requires = "wheelbase")]
+    pub datum_height: Option<String>,
+    /// Units of the answer.
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: Units,
 }
 
 /// How live results are told without a screen.

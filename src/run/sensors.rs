@@ -11,6 +11,7 @@ use super::sensors_trial::{
 };
 use super::{Failure, sensors_find, sheets};
 use crate::drivers::{SampleKind, Source};
+use crate::ports::{PortName, System, port_name};
 use crate::quantity::decimals;
 use crate::report::Table;
 use serde_json::{Map, Value, json};
@@ -149,7 +150,14 @@ pub(super) fn sheet_lines(report: &PortReport, speaks: &Speaks) -> String {
                 let _ = writeln!(text, "transducer = {}", quoted(name));
             }
         }
-        let _ = writeln!(text, "port = {}", quoted(&report.path.to_string_lossy()));
+        let pinned = match &device.source {
+            Source::Wire { .. } => {
+                "     # only here; without this line it is found by its id on any port"
+            }
+            Source::Named(_) => "",
+        };
+        let port = quoted(&report.path.to_string_lossy());
+        let _ = writeln!(text, "port = {port}{pinned}");
         let _ = writeln!(text, "baud = {}", speaks.baud);
         let reads = match device.kind {
             SampleKind::Angle => {
@@ -179,7 +187,7 @@ fn list_text(reports: &[PortReport]) -> String {
             .found
             .as_ref()
             .and_then(|f| f.usb.as_ref())
-            .map_or_else(|| "-".to_owned(), ToString::to_string);
+            .map_or_else(|| by_name(&report.path).to_owned(), ToString::to_string);
         let path = report.path.display().to_string();
         let Some(speaks) = report.speaks() else {
             let mut cells = vec![path.clone(), usb, report.words()];
@@ -338,4 +346,14 @@ fn device_json(device: &DeviceReport) -> Value {
         value["sets_rate"] = json!(identity.sets_rate);
     }
     value
+}
+
+/// What a port without USB is, where its name tells.
+fn by_name(path: &std::path::Path) -> &'static str {
+    match port_name(System::HERE, path) {
+        PortName::BuiltIn => "built in",
+        PortName::Bluetooth => "bluetooth",
+        PortName::Pseudo => "pseudo",
+        _ => "-",
+    }
 }

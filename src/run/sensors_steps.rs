@@ -7,6 +7,7 @@
 use super::failure::file;
 use super::{Failure, sheets};
 use crate::quantity::{Dimension, read};
+use std::cell::RefCell;
 use std::io::{BufRead as _, IsTerminal as _};
 use std::path::Path;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
@@ -16,6 +17,9 @@ use std::sync::mpsc::{Receiver, TryRecvError, channel};
 pub(super) struct Steps {
     lines: Receiver<String>,
     plain: bool,
+    /// What was said since the last step began: shown again over the next one, whose
+    /// screen would else wipe it away before it is read.
+    said: RefCell<Vec<String>>,
 }
 
 /// An answer.
@@ -54,23 +58,48 @@ impl Steps {
         Ok(Self {
             lines,
             plain: plain || from.is_some() || !std::io::stdout().is_terminal(),
+            said: RefCell::default(),
         })
     }
 
     /// Begins a step: on a screen of its own, or as further lines.
     pub(super) fn step(&self, title: &str, body: &str, answers: &str) -> Result<(), Failure> {
-        let clear = if self.plain { "" } else { "\x1b[2J\x1b[H" };
-        sheets::print(&format!("{clear}STEP {title}\n"))?;
-        for line in body.lines() {
-            self.say(line)?;
+        let said = self.said.take();
+        if !self.plain {
+            sheets::print("\x1b[2J\x1b[H")?;
+            for line in &said {
+                self.print(line)?;
+            }
+            if !said.is_empty() {
+                sheets::print("\n")?;
+            }
         }
-        self.say(&format!("> {answers}"))
+        sheets::print(&format!("STEP {title}\n"))?;
+        for line in body.lines() {
+            self.print(line)?;
+        }
+        self.print(&format!("> {answers}"))
     }
 
     /// One more line within a step.
-    #[allow(clippy::unused_self, reason = "whoever tells a step has it")]
     pub(super) fn say(&self, text: &str) -> Result<(), Failure> {
-        sheets::print(&format!("   {text}\n"))
+        self.said.borrow_mut().push(text.to_owned());
+        self.print(text)
+    }
+
+    /// A line; on a screen broken between words.
+    fn print(&self, text: &str) -> Result<(), Failure> {
+        let width = if self.plain {
+            usize::MAX
+        } else {
+            crossterm::terminal::size().map_or(80, |(columns, _)| usize::from(columns))
+        };
+        sheets::print(&indented(text, width))
+    }
+
+    /// On a screen, what is happening while nothing can be seen of it.
+    pub(super) fn meanwhile(&self, text: &str) -> Result<(), Failure> {
+        if self.plain { Ok(()) } else { self.print(text) }
     }
 
     /// What has been answered.
@@ -83,9 +112,49 @@ impl Steps {
     }
 }
 
+/// Three columns in, what goes on two more; no line longer than `width` where its
+/// words allow it.
+fn indented(text: &str, width: usize) -> String {
+    let mut lines = vec!["  ".to_owned()];
+    for word in text.split(' ') {
+        let length = |s: &str| s.chars().count();
+        let last = lines.len() - 1;
+        let here = &mut lines[last];
+        if length(here) + 1 + length(word) > width && length(here) > 4 {
+            lines.push(format!("     {word}"));
+        } else {
+            here.push(' ');
+            here.push_str(word);
+        }
+    }
+    lines.join("\n") + "\n"
+}
+
 /// Reads a quantity in an answer; SI.
 pub(super) fn quantity(text: &str, due: Dimension) -> Result<f64, String> {
     read(text, due)
         .map(|w| w.si)
         .map_err(|e| format!("'{text}': {}. {}", e.reason(), e.help()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_break_between_words_and_go_on_further_in() {
+        assert_eq!(indented("stand still", usize::MAX), "   stand still\n");
+        assert_eq!(indented("so  far", 80), "   so  far\n");
+        let text = "> its length, '100 mm' or '100 mm +- 0.05 mm'; or: keep, undo, face LIMIT, warm, skip, quit";
+        let lines = indented(text, 40);
+        assert!(lines.lines().all(|l| l.chars().count() <= 40), "{lines}");
+        assert!(lines.lines().skip(1).all(|l| l.starts_with("     ")));
+        let words: Vec<&str> = lines.split_whitespace().collect();
+        assert_eq!(words, text.split_whitespace().collect::<Vec<_>>());
+        // A word that is longer than the screen is not cut.
+        assert_eq!(
+            indented("/dev/serial/by-id/x", 10),
+            "   /dev/serial/by-id/x\n"
+        );
+    }
 }

@@ -11,7 +11,7 @@ use std::process::ExitCode;
 /// More rows than anybody reads.
 const MOST_ROWS: usize = 2000;
 /// Tried in this order where the sheet does not have the field yet.
-const DIMENSIONS: [Dimension; 9] = [
+const DIMENSIONS: [Dimension; 10] = [
     Dimension::Length,
     Dimension::Angle,
     Dimension::Mass,
@@ -19,6 +19,7 @@ const DIMENSIONS: [Dimension; 9] = [
     Dimension::RollRate,
     Dimension::Force,
     Dimension::Frequency,
+    Dimension::Pressure,
     Dimension::Turns,
     Dimension::Share,
 ];

@@ -9,12 +9,15 @@ use crate::report::{weights_json, weights_text};
 use std::process::ExitCode;
 
 pub(super) fn run(arguments: &WeighArguments) -> Result<ExitCode, Failure> {
-    let Some(path) = &arguments.file else {
+    let meant = if let Some(path) = &arguments.file {
+        let text = std::fs::read_to_string(path).map_err(|e| file("read", path, &e))?;
+        weigh_form::understood(&text, &path.display().to_string())?
+    } else if arguments.example {
         sheets::print(weigh_form::EXAMPLE)?;
         return Ok(ExitCode::SUCCESS);
+    } else {
+        weigh_form::on_the_line(&arguments.line)?
     };
-    let text = std::fs::read_to_string(path).map_err(|e| file("read", path, &e))?;
-    let meant = weigh_form::understood(&text, &path.display().to_string())?;
     let found = weights(&meant.weighing, &meant.wheels).map_err(|e| Failure {
         help: "weigh or measure both again and correct the one that is wrong".to_owned(),
         ..e.into()

@@ -5,6 +5,7 @@
 //! and that are not there; each with the name of its field.
 
 use super::Failure;
+use super::arguments::{Units, WeighLine};
 use crate::layout::{Part, Raised, RaisedAxle, Scales, Weighed, Weighing, Wheels};
 use crate::quantity::{Dimension, Length, Mass, Point, UnitSystem, read};
 use serde::Deserialize;
@@ -109,6 +110,117 @@ pub(super) fn understood(text: &str, file: &str) -> Result<Meant, Failure> {
             "'weigh --example' prints one that works, with every key it knows",
         )
     })?;
+    meant(&typed)
+}
+
+/// The same from the command line; fields have the names that they have in a file.
+pub(super) fn on_the_line(line: &WeighLine) -> Result<Meant, Failure> {
+    let uncertainty = || line.uncertainty.clone().unwrap_or_default();
+    let all = |words: &[String], field: &str| -> Result<Vec<TypedPart>, Failure> {
+        words.iter().map(|text| a_part(text, field)).collect()
+    };
+    let scales = match (
+        &line.rear_left,
+        &line.rear_right,
+        &line.front_left,
+        &line.front_right,
+    ) {
+        (Some(rl), Some(rr), Some(fl), Some(fr)) => Some(TypedScales {
+            rear_left: rl.clone(),
+            rear_right: rr.clone(),
+            front_left: fl.clone(),
+            front_right: fr.clone(),
+            uncertainty: uncertainty(),
+        }),
+        _ => None,
+    };
+    let axles = line
+        .rear
+        .clone()
+        .zip(line.front.clone())
+        .map(|(rear, front)| TypedAxles {
+            rear,
+            front,
+            uncertainty: uncertainty(),
+        });
+    meant(&Typed {
+        units: match line.units {
+            Units::Metric => UnitSystem::Metric,
+            Units::Inch => UnitSystem::Inch,
+        },
+        wheels: TypedWheels {
+            wheelbase: line.wheelbase.clone().unwrap_or_default(),
+            rear_track: line.rear_track.clone(),
+            front_track: line.front_track.clone(),
+            rear_radius: line.wheel_radius.clone(),
+            front_radius: line.wheel_radius.clone(),
+            datum_height: line.datum_height.clone(),
+        },
+        scales,
+        axles,
+        whole: None,
+        part: all(&line.parts, "--part")?,
+        unsprung: all(&line.unsprung, "--unsprung")?,
+        raised: line
+            .raised
+            .iter()
+            .map(|text| a_raised(text, &uncertainty()))
+            .collect::<Result<_, _>>()?,
+    })
+}
+
+/// `engine: 140 kg at 2300 mm, 0 mm, 150 mm`.
+fn a_part(text: &str, field: &str) -> Result<TypedPart, Failure> {
+    let read = || {
+        let (name, rest) = text.split_once(':')?;
+        let (mass, at) = rest.split_once(" at ")?;
+        let mut at = at.split(',').map(|one| one.trim().to_owned());
+        let point = [at.next()?, at.next()?, at.next()?];
+        at.next().is_none().then(|| TypedPart {
+            name: name.trim().to_owned(),
+            mass: mass.trim().to_owned(),
+            uncertainty: None,
+            at: point,
+            place_uncertainty: None,
+        })
+    };
+    read().ok_or_else(|| {
+        Failure::users(
+            "weigh.part",
+            format!("'{field}' cannot be '{text}'"),
+            "write name, mass and frame point: \"engine: 140 kg at 2300 mm, 0 mm, 150 mm\"",
+        )
+    })
+}
+
+/// `rear by 600 mm: 483 kg`.
+fn a_raised(text: &str, uncertainty: &str) -> Result<TypedRaised, Failure> {
+    let read = || {
+        let (lift, load) = text.split_once(':')?;
+        let (axle, lift) = lift.split_once(" by ")?;
+        let axle = match axle.trim() {
+            "rear" => TypedEnd::Rear,
+            "front" => TypedEnd::Front,
+            _ => return None,
+        };
+        Some(TypedRaised {
+            axle,
+            lift: lift.trim().to_owned(),
+            lift_uncertainty: None,
+            load: load.trim().to_owned(),
+            uncertainty: uncertainty.to_owned(),
+        })
+    };
+    read().ok_or_else(|| {
+        Failure::users(
+            "weigh.raised",
+            format!("'--raised' cannot be '{text}'"),
+            "write the axle that was raised, by how much, and what the other one weighed then: \"rear by 600 mm: 483 kg\"",
+        )
+    })
+}
+
+fn meant(typed: &Typed) -> Result<Meant, Failure> {
     let w = &typed.wheels;
     let wheels = Wheels {
         wheelbase: positive(&w.wheelbase, "wheels.wheelbase")?,

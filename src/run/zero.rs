@@ -105,7 +105,7 @@ pub(super) fn run(arguments: &ZeroArguments) -> Result<ExitCode, Failure> {
     };
     hold.ear.shut();
     sheets::print(&format!(
-        "DONE {done}; kept in {} and in the logbook\n",
+        "DONE {done}\nkept in {} and in the logbook\n",
         keeping.path.display()
     ))?;
     Ok(ExitCode::SUCCESS)
@@ -279,7 +279,11 @@ impl Turning<'_> {
             };
             loop {
                 self.steps.step(
-                    &format!("'{}': zero after {} pairs", self.name(), pairs.len()),
+                    &format!(
+                        "'{}': zero after {}",
+                        self.name(),
+                        counted(pairs.len(), "pair")
+                    ),
                     &tilt_words(&found),
                     "keep; or: more (another pair), direction, cross ANGLE, warm, skip, quit",
                 )?;
@@ -545,6 +549,15 @@ impl Turning<'_> {
     }
 }
 
+/// `1 pair`, `2 pairs`.
+fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
+}
+
+/// No distance module is off by more than this share of what it shows, a limit
+/// chosen far over what cheap ones are.
+const MOST_SCALE: f64 = 0.05;
+
 fn mean(values: &[f64]) -> Option<f64> {
     (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
 }
@@ -620,6 +633,9 @@ fn block_words(line: &ErrorLine, readings: usize) -> String {
             mm(line.scale.value),
             mm(COVERAGE_95 * line.scale.u)
         );
+    }
+    if readings > 1 && line.scale.value.abs() > MOST_SCALE {
+        text.push_str("; that is more than a module is off: does the beam meet the board?");
     }
     if let Some(sd) = line.residual_sd {
         let _ = write!(text, "; the blocks lie within {} mm of the line", mm(sd));

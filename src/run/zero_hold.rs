@@ -89,6 +89,7 @@ impl Hold {
     /// What a sensor shows at rest, nothing taken off, from now on; nothing
     /// where it does not come to rest, with the reason told.
     pub(super) fn take(&mut self, sensor: usize, steps: &Steps) -> Result<Option<Held>, Failure> {
+        steps.meanwhile("listening: it is taken as soon as it rests; hands off")?;
         self.bench.forget();
         let over = Instant::now() + self.wait;
         let mut still_from: Option<Instant> = None;

@@ -29,10 +29,10 @@ mod terminal;
 pub mod view;
 mod wording;
 
+pub(crate) use crate::ports::platform::Signals;
 pub use face::draw;
 pub use keys::{Desk, NOTE_LIMIT, Overlay};
 pub use pane::Ink;
-pub(crate) use terminal::Signals;
 pub use terminal::{Ended, run};
 pub use view::{Command, View};
 

@@ -61,7 +61,8 @@ pub async fn run(
     commands: mpsc::Sender<Command>,
     ink: Ink,
 ) -> Result<Ended, ScreenError> {
-    let mut signals = Signals::new().map_err(|source| ScreenError::Signals { source })?;
+    let mut signals =
+        crate::ports::platform::Signals::new().map_err(|source| ScreenError::Signals { source })?;
     let mut screen = Screen::enter()?;
     let mut keys = EventStream::new();
     let mut desk = Desk::new(ink);
@@ -180,7 +181,7 @@ impl Screen {
 
     fn take() -> std::io::Result<Self> {
         HOOK.call_once(install_hook);
-        let mut out = output()?;
+        let mut out = crate::ports::platform::standard_output()?;
         *WAY_BACK.lock().unwrap_or_else(PoisonError::into_inner) = Some(out.try_clone()?);
         ON.store(true, Ordering::SeqCst);
         enable_raw_mode()?;
@@ -214,20 +215,6 @@ impl Screen {
 impl Drop for Screen {
     fn drop(&mut self) {
         give_back();
-    }
-}
-
-/// Standard output as a file of its own, without the lock and the line buffer.
-fn output() -> std::io::Result<File> {
-    #[cfg(unix)]
-    {
-        use std::os::fd::AsFd;
-        Ok(std::io::stdout().as_fd().try_clone_to_owned()?.into())
-    }
-    #[cfg(windows)]
-    {
-        use std::os::windows::io::AsHandle;
-        Ok(std::io::stdout().as_handle().try_clone_to_owned()?.into())
     }
 }
 
@@ -279,53 +266,6 @@ fn install_hook() {
             std::process::exit(1);
         }
     }));
-}
-
-/// The signals that end the program.
-#[cfg(unix)]
-pub(crate) struct Signals {
-    terminate: tokio::signal::unix::Signal,
-    hang_up: tokio::signal::unix::Signal,
-    interrupt: tokio::signal::unix::Signal,
-}
-
-#[cfg(unix)]
-impl Signals {
-    pub(crate) fn new() -> std::io::Result<Self> {
-        use tokio::signal::unix::{SignalKind, signal};
-        Ok(Self {
-            terminate: signal(SignalKind::terminate())?,
-            hang_up: signal(SignalKind::hangup())?,
-            interrupt: signal(SignalKind::interrupt())?,
-        })
-    }
-
-    pub(crate) async fn next(&mut self) -> &'static str {
-        tokio::select! {
-            _ = self.terminate.recv() => "SIGTERM",
-            _ = self.hang_up.recv() => "SIGHUP",
-            _ = self.interrupt.recv() => "SIGINT",
-        }
-    }
-}
-
-/// The signals that end the program.
-#[cfg(not(unix))]
-pub(crate) struct Signals;
-
-#[cfg(not(unix))]
-impl Signals {
-    #[allow(clippy::unnecessary_wraps, reason = "the same shape on every system")]
-    pub(crate) fn new() -> std::io::Result<Self> {
-        Ok(Self)
-    }
-
-    pub(crate) async fn next(&mut self) -> &'static str {
-        match tokio::signal::ctrl_c().await {
-            Ok(()) => "SIGINT",
-            Err(_) => std::future::pending().await,
-        }
-    }
 }
 
 #[cfg(test)]

@@ -98,6 +98,22 @@ impl Wrong {
             Self::BandBackwards { .. } => {
                 "the first is the lower end of the band, the second the upper"
             }
+            Self::NotPushingMore { .. } => {
+                "a spring that is pressed more must push more; check heights and forces of both rows"
+            }
+            Self::PressureOutside { .. } => {
+                "take a pressure that every height of the table has, or add rows"
+            }
+            Self::PressureMissing { .. } => {
+                "add 'air_pressure', or keep one row for each height: a bag shut off"
+            }
+            Self::ArmNoAxis { .. } => "give the middles of its two bushes",
+            Self::ArmNoLift { .. } => {
+                "frame points are [forward, left, up]; a trailing arm turns about an axis across, a lower arm about one along"
+            }
+            Self::MountOnAxis { .. } => {
+                "on an arm the lower mount is a frame point too, as designed: measure from the rear axle's centreline and the datum"
+            }
             Self::TableStart { .. } => "begin with [\"0 mm\", \"0 N\"]",
             Self::LinkNoLength { .. } => {
                 "one end is a frame point, the other an axle point; check their heights"

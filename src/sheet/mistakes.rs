@@ -63,6 +63,16 @@ fn kilograms(mass: Mass) -> String {
     )
 }
 
+/// A pressure in both systems.
+fn bar_psi(pascals: f64) -> String {
+    let shown = |units| crate::quantity::shown(Dimension::Pressure, units, pascals);
+    format!(
+        "{} ({})",
+        shown(UnitSystem::Metric),
+        shown(UnitSystem::Inch)
+    )
+}
+
 /// A kind of mistake with what belongs to it.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
@@ -319,6 +329,70 @@ pub enum Wrong {
         /// Upper end, with its path.
         to: String,
     },
+    /// A row of heights and forces that does not push more at less height.
+    #[error(
+        "row {lower} of '{key}' is no taller than row {taller} but does not push more, or they are of one height"
+    )]
+    NotPushingMore {
+        /// With its path.
+        key: String,
+        /// Row of the greater height, counted from 1.
+        taller: usize,
+        /// The other row.
+        lower: usize,
+    },
+    /// A pressure that the table does not have at a height.
+    #[error("'{pressure_key}' of {} is outside of what row {row} of '{table_key}' and those of the same height have, {} to {}", bar_psi(*pressure), bar_psi(*least), bar_psi(*most))]
+    PressureOutside {
+        /// With its path.
+        pressure_key: String,
+        /// Pascals.
+        pressure: f64,
+        /// With its path.
+        table_key: String,
+        /// Counted from 1.
+        row: usize,
+        /// Pascals.
+        least: f64,
+        /// Pascals.
+        most: f64,
+    },
+    /// Several pressures at a height and none said.
+    #[error(
+        "'{table_key}' has several pressures at one height, and '{pressure_key}' does not say which holds"
+    )]
+    PressureMissing {
+        /// With its path.
+        table_key: String,
+        /// With its path.
+        pressure_key: String,
+    },
+    /// The two points of an arm's axis are one.
+    #[error("'{one}' and '{other}' are in one place: the arm has no axis to turn about")]
+    ArmNoAxis {
+        /// With its path.
+        one: String,
+        /// With its path.
+        other: String,
+    },
+    /// Turning the arm does not lift its end.
+    #[error(
+        "turning the arm about '{pivot}' does not lift '{end}': the axis stands upright or goes through it"
+    )]
+    ArmNoLift {
+        /// With its path.
+        end: String,
+        /// With its path.
+        pivot: String,
+    },
+    /// The lower mount is on the arm's axis.
+    #[error("the lower mount of '{name}' is {} from the arm's axis: the arm would not work the spring", both(*lever))]
+    MountOnAxis {
+        /// Its name.
+        name: String,
+        /// How far.
+        lever: Length,
+    },
     /// A spring table that does not begin at nothing.
     #[error("the first row of '{key}' is not zero compression and zero force")]
     TableStart {
@@ -463,7 +537,9 @@ impl Wrong {
     /// common to left and right is wrong for both, and said once.
     pub(super) fn says_what(&self, other: &Self) -> bool {
         let code = self.code();
-        self == other || (code.starts_with("sheet.coilover.") && code == other.code())
+        self == other
+            || ((code.starts_with("sheet.coilover.") || code.starts_with("sheet.arm."))
+                && code == other.code())
     }
 
     /// The stable code of this kind: `sheet.spring_rate.range`.
@@ -499,6 +575,12 @@ impl Wrong {
             Self::StopAfterCoils { .. } => "sheet.helper_spring.stop",
             Self::NotRising { .. } => "sheet.table.not_rising",
             Self::BandBackwards { .. } => "sheet.band.backwards",
+            Self::NotPushingMore { .. } => "sheet.table.not_pushing_more",
+            Self::PressureOutside { .. } => "sheet.air.pressure",
+            Self::PressureMissing { .. } => "sheet.air.pressure_missing",
+            Self::ArmNoAxis { .. } => "sheet.arm.no_axis",
+            Self::ArmNoLift { .. } => "sheet.arm.no_lift",
+            Self::MountOnAxis { .. } => "sheet.arm.mount_on_axis",
             Self::TableStart { .. } => "sheet.table.start",
             Self::LinkNoLength { .. } => "sheet.link.no_length",
             Self::LinkTooShort { .. } => "sheet.link.too_short",

@@ -16,6 +16,7 @@
 mod check;
 mod form;
 mod help;
+mod measured;
 mod mistakes;
 mod plans;
 mod rendering;
@@ -29,6 +30,7 @@ mod vehicle;
 
 use std::path::{Path, PathBuf};
 
+pub use measured::{AirRow, NoSpring, air_spring, measured_spring};
 pub use mistakes::Wrong;
 pub use plans::{BodyPlan, Plans, WheelPlan, WishPlan};
 pub use rendering::{Mistake, Mistakes};

@@ -9,7 +9,7 @@ use super::form::{Column, Field, Form, Kind, Range, SHEET};
 use crate::quantity::Dimension;
 
 /// The dimensions that a sheet has.
-const DIMENSIONS: [Dimension; 10] = [
+const DIMENSIONS: [Dimension; 11] = [
     Dimension::Length,
     Dimension::Angle,
     Dimension::Mass,
@@ -18,6 +18,7 @@ const DIMENSIONS: [Dimension; 10] = [
     Dimension::RollRate,
     Dimension::Frequency,
     Dimension::Time,
+    Dimension::Pressure,
     Dimension::Turns,
     Dimension::Share,
 ];
@@ -113,6 +114,15 @@ fn kind(kind: &Kind, partial: bool) -> Value {
                 "prefixItems": [column(*left), column(*right)],
                 "minItems": 2,
                 "maxItems": 2,
+            },
+        }),
+        Kind::Triples(of) => json!({
+            "type": "array",
+            "items": {
+                "type": "array",
+                "prefixItems": of.map(|of| quantity(of, Range::Any)),
+                "minItems": 3,
+                "maxItems": 3,
             },
         }),
         Kind::Table(form) => object(form, partial),

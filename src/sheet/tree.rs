@@ -21,6 +21,9 @@ pub(super) struct Placed<T> {
 /// A row of two numbers in SI.
 pub(super) type Row = Placed<(f64, f64)>;
 
+/// A row of three numbers in SI.
+pub(super) type Triple = Placed<[f64; 3]>;
+
 /// A value as read.
 #[derive(Debug)]
 pub(super) enum Value {
@@ -34,6 +37,7 @@ pub(super) enum Value {
     Device(u64),
     Names(Vec<Placed<String>>),
     Rows(Vec<Row>),
+    Triples(Vec<Triple>),
     Table(Typed),
     Tables(Vec<Typed>),
     /// There, but not readable; already complained of.
@@ -150,6 +154,14 @@ impl Typed {
         let entry = self.entries.get(key)?;
         match &entry.value {
             Value::Rows(rows) => Some((rows, entry.at)),
+            _ => None,
+        }
+    }
+
+    pub(super) fn triples(&self, key: &str) -> Option<(&[Triple], Place)> {
+        let entry = self.entries.get(key)?;
+        match &entry.value {
+            Value::Triples(rows) => Some((rows, entry.at)),
             _ => None,
         }
     }

@@ -189,6 +189,13 @@ impl Reader<'_> {
                 "a list of rows",
                 "[[\"0 mm\", \"0 N\"], [\"20 mm\", \"500 N\"]]",
             ),
+            (Kind::Triples(of), DeValue::Array(items)) => self.triples(*of, items, key),
+            (Kind::Triples(_), _) => self.wrong_type(
+                value,
+                key,
+                "a list of rows",
+                "[[\"180 mm\", \"3 bar\", \"2250 N\"], [\"140 mm\", \"3 bar\", \"2900 N\"]]",
+            ),
             (Kind::Table(form), DeValue::Table(table)) => {
                 Some(Value::Table(self.table(form, table, key, at, partial)))
             }
@@ -506,6 +513,36 @@ impl Reader<'_> {
             }
         }
         (rows.len() == items.len()).then_some(Value::Rows(rows))
+    }
+
+    fn triples(
+        &mut self,
+        of: [Dimension; 3],
+        items: &[Spanned<DeValue<'_>>],
+        key: &str,
+    ) -> Option<Value> {
+        let mut rows = Vec::new();
+        for (i, item) in items.iter().enumerate() {
+            let key = joined(key, &(i + 1).to_string());
+            let at: Place = item.span().into();
+            let DeValue::Array(cells) = item.get_ref() else {
+                self.wrong_type(item, &key, "a row", "[\"180 mm\", \"3 bar\", \"2250 N\"]");
+                continue;
+            };
+            let [one, two, three] = &cells[..] else {
+                let found = cells.len();
+                let due = "three";
+                self.complain(at, Wrong::ListLength { key, due, found });
+                continue;
+            };
+            let read = [(of[0], one), (of[1], two), (of[2], three)]
+                .map(|(of, cell)| self.quantity(of, Range::Any, cell, &key));
+            if let [Some(one), Some(two), Some(three)] = read {
+                let value = [one, two, three];
+                rows.push(Placed { value, at });
+            }
+        }
+        (rows.len() == items.len()).then_some(Value::Triples(rows))
     }
 
     fn cell(&mut self, column: Column, value: &Spanned<DeValue<'_>>, key: &str) -> Option<f64> {

@@ -159,8 +159,11 @@ pub struct Coilover {
     pub side: Side,
     /// Upper mount, frame point, hole in use included.
     pub upper: Point,
-    /// Lower mount, axle point, hole in use included.
+    /// Lower mount, axle point, hole in use included; on an arm a frame point, as
+    /// designed.
     pub lower: Point,
+    /// The arm that carries the lower mount, where it is not on the axle.
+    pub arm: Option<Arm>,
     /// Unit, spring and collar.
     pub unit: CoiloverUnit,
     /// Other holes for the upper mount; the one in use is among them where
@@ -274,8 +277,81 @@ pub struct Corner {
     pub design_length: Length,
     /// Points (wheel travel, motion ratio): travel positive in bump, motion
     /// ratio = spring travel / wheel travel. Straight between points, constant
-    /// beyond the ends. One point is a constant ratio.
+    /// beyond the ends. One point is a constant ratio. Not looked at with an arm.
     pub motion_ratio: Vec<(Length, f64)>,
+    /// The arm between two mounts, where the builder gives that instead of a ratio.
+    pub arm: Option<CornerArm>,
+}
+
+/// An arm that turns about an axis on the frame, one end going with the axle or
+/// the wheel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Arm {
+    axis: [Point; 2],
+    end: Point,
+}
+
+/// Why an arm is none.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NoArm {
+    /// The two points of its axis are one.
+    NoAxis,
+    /// Turning it does not lift its end: the axis is upright or goes through it.
+    NoLift,
+}
+
+impl Arm {
+    /// From two points of its axis and its end; frame points as designed.
+    ///
+    /// # Errors
+    /// As [`NoArm`] says.
+    pub fn new(axis: [Point; 2], end: Point) -> Result<Self, NoArm> {
+        let along = (axis[1] - axis[0]).m();
+        let length = along.iter().map(|x| x * x).sum::<f64>().sqrt();
+        if length < 1e-3 {
+            return Err(NoArm::NoAxis);
+        }
+        let out = (end - axis[0]).m();
+        let lift = (along[0] * out[1] - along[1] * out[0]) / length;
+        if lift.abs() < 5e-3 {
+            return Err(NoArm::NoLift);
+        }
+        Ok(Self { axis, end })
+    }
+
+    /// Two points of its axis, frame points.
+    pub fn axis(&self) -> [Point; 2] {
+        self.axis
+    }
+
+    /// Its end, frame point as designed.
+    pub fn end(&self) -> Point {
+        self.end
+    }
+
+    /// How far a frame point of the arm is from its axis.
+    pub fn lever(&self, point: Point) -> Length {
+        let along = (self.axis[1] - self.axis[0]).m();
+        let out = (point - self.axis[0]).m();
+        let square = |v: [f64; 3]| v.iter().map(|x| x * x).sum::<f64>();
+        let shadow: f64 = along.iter().zip(out).map(|(a, b)| a * b).sum();
+        Length::new(
+            (square(out) - shadow * shadow / square(along))
+                .max(0.0)
+                .sqrt(),
+        )
+    }
+}
+
+/// An independent corner's unit between a frame point and its arm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CornerArm {
+    /// The arm; its end goes up and down with the wheel.
+    pub arm: Arm,
+    /// Upper mount, frame point.
+    pub upper: Point,
+    /// Lower mount, on the arm, frame point as designed.
+    pub lower: Point,
 }
 
 /// What the springs carry before any named load.

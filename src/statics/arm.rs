@@ -6,6 +6,7 @@
 
 use super::{Model, UnitPlace};
 use crate::geometry::Real;
+use crate::sheet::Arm;
 
 /// An arm in metres; frame points, in the design position.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -73,6 +74,15 @@ impl ArmGeometry {
         })
     }
 
+    /// The sheet's arm with the lower mount on it.
+    pub fn of(arm: &Arm, lower: [f64; 3]) -> Option<Self> {
+        Self::new(
+            arm.axis().map(crate::quantity::Point::m),
+            lower,
+            arm.end().m(),
+        )
+    }
+
     /// Turn of the arm (radians, end up positive) for a rise of its end (metres,
     /// along the frame's z).
     ///
@@ -126,10 +136,9 @@ impl Model {
                 ..
             } => *wheel,
             UnitPlace::Mounts { .. } | UnitPlace::Arm { .. } => {
-                let down = self.design[crate::geometry::axle_coordinate(i)]
-                    - self.design[crate::geometry::HEAVE];
+                let below = self.axles[i].beside_wheels[0][2];
                 let [x, y, z] = arm.end();
-                ArmEnd::Axle([x - self.axle_x(i), y, z - down])
+                ArmEnd::Axle([x - self.axle_x(i), y, z - below])
             }
         };
         let beside = match end {

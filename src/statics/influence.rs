@@ -128,9 +128,16 @@ impl Model {
     /// false where there is none.
     pub fn move_mount(&mut self, name: &str, to_upper: bool, at: [f64; 3]) -> bool {
         for unit in self.units.iter_mut().filter(|u| u.name == name) {
-            if let UnitPlace::Mounts { upper, lower } = &mut unit.place {
-                *(if to_upper { upper } else { lower }) = at;
-                return true;
+            match &mut unit.place {
+                UnitPlace::Mounts { upper, lower } => {
+                    *(if to_upper { upper } else { lower }) = at;
+                    return true;
+                }
+                UnitPlace::Arm { upper, .. } if to_upper => {
+                    *upper = at;
+                    return true;
+                }
+                UnitPlace::Corner { .. } | UnitPlace::Arm { .. } => {}
             }
         }
         false

@@ -1,8 +1,8 @@
 //! The model: one potential energy of the state. Read [`Model::energy`] and you
 //! have seen it all.
 
-use super::UnitModel;
 use super::unit::STOP_RATE_N_PER_M;
+use super::{ArmGeometry, UnitModel};
 use crate::geometry::{
     AxlePose, COORDINATES, FramePose, HEAVE, LinkGeometry, ROLL, Real, State, StateOf,
     axle_coordinate,
@@ -215,6 +215,26 @@ impl Model {
             }
         }
         self.axles.push(made);
+        self.put_on_arms(&axle.suspension);
+    }
+
+    /// The units of an axle that the sheet puts on arms.
+    fn put_on_arms(&mut self, suspension: &Suspension) {
+        let armed: Vec<_> = match suspension {
+            Suspension::Solid { coilovers, .. } => coilovers
+                .iter()
+                .filter_map(|c| Some((&c.name, c.arm?, c.upper, c.lower)))
+                .collect(),
+            Suspension::Independent { left, right, .. } => [left, right]
+                .into_iter()
+                .filter_map(|c| c.arm.map(|on| (&c.name, on.arm, on.upper, on.lower)))
+                .collect(),
+        };
+        for (name, arm, upper, lower) in armed {
+            if let Some(arm) = ArmGeometry::of(&arm, lower.m()) {
+                self.put_on_arm(name, upper.m(), arm);
+            }
+        }
     }
 
     /// Where everything is in a state.

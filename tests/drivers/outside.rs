@@ -1,6 +1,7 @@
-//! Drivers against programs by others: a Modbus server and a writer of
-//! transducer sentences, both in Python. Run with
-//! `STILLHEIGHT_PYTHON=python3 cargo test outside -- --ignored`.
+//! Drivers against programs by others, in Python: a Modbus server, a writer of
+//! transducer sentences, and a sensor written from the page of the wire protocol
+//! alone. Run with `STILLHEIGHT_PYTHON=python3 cargo test outside -- --ignored`; the
+//! last needs nothing but Python itself.
 
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::path::PathBuf;
@@ -128,4 +129,142 @@ fn sentences_by_others() {
     }
     assert_eq!(rejections(&out), [Why::EmptyValue]);
     assert_eq!(xdr.counts().good, 3);
+}
+
+/// One port with its driver, tended until something has come.
+struct Tended {
+    port: stillheight::ports::Port,
+    events: tokio::sync::mpsc::Receiver<stillheight::ports::PortEvent>,
+    clock: Clock,
+    wire: Wire,
+    out: Vec<Heard>,
+}
+
+impl Tended {
+    /// Goes on until `enough` of what came since the last call; fails after 30 s.
+    async fn until(&mut self, what: &str, enough: impl Fn(&[Heard]) -> bool) -> Vec<Heard> {
+        let mut tick = tokio::time::interval(Duration::from_millis(5));
+        let end = tokio::time::Instant::now() + Duration::from_secs(30);
+        while !enough(&self.out) {
+            assert!(
+                tokio::time::Instant::now() < end,
+                "no {what}: {:?} {:?}",
+                self.wire.counts(),
+                self.out
+            );
+            tokio::select! {
+                _ = tick.tick(), if self.port.is_open() => {
+                    if let Some(bytes) = self.wire.poll(self.clock.now(), &mut self.out) {
+                        self.port.write(bytes).unwrap();
+                    }
+                }
+                event = self.events.recv() => {
+                    let event = event.unwrap();
+                    if let PortEventKind::Bytes(bytes) = event.kind {
+                        self.wire.feed(&bytes, event.at, &mut self.out);
+                    }
+                }
+            }
+        }
+        std::mem::take(&mut self.out)
+    }
+
+    async fn ask(&mut self, request: Request) -> Outcome {
+        let bytes = self.wire.request(request, self.clock.now()).unwrap();
+        self.port.write(bytes).unwrap();
+        let answer = |heard: &Heard| match heard {
+            Heard::Answer(answer) if answer.request == request => Some(answer.outcome.clone()),
+            _ => None,
+        };
+        let came = self
+            .until("answer", |out| out.iter().any(|h| answer(h).is_some()))
+            .await;
+        came.iter().find_map(answer).unwrap()
+    }
+}
+
+/// Source: `firmware-protocol/SPEC.md`, by a sensor that was written from that page
+/// without a look at any code here: identities, samples, requests, refusals, a
+/// rejected frame, half a frame, a restart.
+#[tokio::test]
+#[ignore = "needs Python: STILLHEIGHT_PYTHON"]
+async fn a_sensor_written_from_the_page_alone() {
+    let mut script = Script::start("sensor_from_page.py");
+    let mut said = BufReader::new(script.0.stdout.take().unwrap());
+    let mut path = String::new();
+    said.read_line(&mut path).unwrap();
+    let mut hand = script.0.stdin.take().unwrap();
+    let clock = Clock::real();
+    let (sender, events) = tokio::sync::mpsc::channel(64);
+    let port = attach(0, LineSettings::new(path.trim(), 115_200), clock, sender);
+    let (wire, out) = (Wire::new(), Vec::new());
+    let mut line = Tended {
+        port,
+        events,
+        clock,
+        wire,
+        out,
+    };
+
+    let identities = |out: &[Heard]| {
+        out.iter()
+            .filter(|h| matches!(h, Heard::Identity(_)))
+            .count()
+    };
+    let came = line
+        .until("identities and samples", |out| {
+            identities(out) >= 2 && samples(out).len() >= 10
+        })
+        .await;
+    for sample in samples(&came) {
+        let due = match sample.kind {
+            SampleKind::Angle => -1.25_f64.to_radians(),
+            SampleKind::Distance => 0.4123,
+        };
+        close(sample.value, due);
+        assert!(sample.trusted);
+    }
+    assert_eq!(line.wire.device(), Some(0x5E50_00F0_0D00_0001));
+
+    let rate = |channel, hz| Request::SetRate { channel, hz };
+    assert_eq!(line.ask(rate(Some(0), 20.0)).await, Outcome::Done(20.0));
+    assert_eq!(line.ask(rate(None, 40.0)).await, Outcome::Done(40.0));
+    for (channel, hz) in [(Some(0), 100.0), (Some(1), 0.01), (Some(7), 10.0)] {
+        let outcome = line.ask(rate(channel, hz)).await;
+        assert!(matches!(outcome, Outcome::Refused(_)), "{outcome:?}");
+    }
+    let blink = Request::Blink {
+        channel: None,
+        seconds: 3.0,
+    };
+    assert_eq!(line.ask(blink).await, Outcome::Done(3.0));
+
+    line.port.write(vec![0xAA, 0]).unwrap();
+    line.until("fault for a torn frame", |out| {
+        out.iter()
+            .any(|h| matches!(h, Heard::Fault(fault) if fault.words.contains("(2)")))
+    })
+    .await;
+
+    writeln!(hand, "half").unwrap();
+    line.until("rejection of half a frame, and a sample after it", |out| {
+        let torn = out.iter().position(|h| matches!(h, Heard::Rejected(_)));
+        torn.is_some_and(|i| !samples(&out[i..]).is_empty())
+    })
+    .await;
+
+    writeln!(hand, "restart").unwrap();
+    line.until("identities and samples after a restart", |out| {
+        let who = out.iter().position(|h| matches!(h, Heard::Identity(_)));
+        who.is_some_and(|i| !samples(&out[i..]).is_empty())
+    })
+    .await;
+    line.port.stop().await.unwrap();
+    drop(hand);
+    let mut told = String::new();
+    std::io::Read::read_to_string(&mut said, &mut told).unwrap();
+    assert!(
+        told.contains("asked blink 30") && told.contains("rejected too-short"),
+        "{told}"
+    );
 }

@@ -160,6 +160,8 @@ fn what_speaks_is_told_and_the_lines_it_gives_work_in_a_sheet() {
         assert!((15.0..25.0).contains(&rate), "{rate}");
         let lines = told["sheet"].as_str().unwrap();
         assert!(lines.contains(mark) && lines.contains(&port), "{lines}");
+        let by_id = lines.contains("without this line it is found by its id");
+        assert_eq!(by_id, protocol == "wire", "{lines}");
         let sheet = format!("{}\n{lines}", include_str!("../sheets/valid/least.toml"));
         let sheet = parse(&sheet, "pasted.toml").unwrap().sheet;
         assert_eq!(sheet.sensors.len(), 1);
@@ -449,6 +451,111 @@ fn zero_by_scripted_steps_is_kept_and_used() {
             .any(|n| n.contains("'gap' is another device now")),
         "{notices:?}"
     );
+}
+
+/// Clipped on the other way round, and showing a twentieth of a tilt across it.
+#[test]
+fn direction_and_cross_axis_are_found_and_kept() {
+    let folder = Folder::new();
+    let sheet = folder.sheet(TILT);
+    let tilt = Desk::new(&folder.0, "tilt", Says::Tilt(0x51));
+    let port = path(&tilt.port());
+    let mut zero = Guided::start(&[
+        "zero",
+        &path(&sheet),
+        "--plain",
+        "--wait",
+        "50s",
+        "--port",
+        &port,
+        "--sensor",
+        "roll",
+    ]);
+    let take = |zero: &mut Guided, step: &str, value: f64| {
+        zero.hear(step);
+        tilt.set(value);
+        zero.answer("take");
+        zero.hear("TAKEN");
+    };
+    take(&mut zero, "first way round", 0.3);
+    take(&mut zero, "turned end for end", -0.1);
+    zero.hear("zero 0.100");
+    zero.hear("> keep; or: more");
+    // Too little to tell: said, nothing taken from it.
+    zero.answer("direction");
+    take(&mut zero, "as it is clipped on", 0.1);
+    take(&mut zero, "which way round, tipped", 0.15);
+    zero.hear("it hardly moved");
+    zero.hear("> keep; or: more");
+    zero.answer("direction");
+    take(&mut zero, "as it is clipped on", 0.1);
+    take(
+        &mut zero,
+        "raise the end that points to the vehicle's left side",
+        -1.4,
+    );
+    zero.hear("mounted the other way round");
+    zero.hear("> keep; or: more");
+    zero.answer("cross");
+    zero.hear("cross needs the angle");
+    zero.hear("> keep; or: more");
+    zero.answer("cross 2 deg");
+    take(&mut zero, "across, flat", 0.1);
+    take(&mut zero, "tip it sideways by 2 deg", 0.2);
+    zero.hear("of a tilt across it shows 5.0");
+    zero.hear("> keep; or: more");
+    zero.answer("keep");
+    zero.hear("KEPT");
+    zero.hear("DONE 1 of 1 sensors");
+    zero.end();
+    let kept = Neighbour::load(&neighbour_path(&sheet)).unwrap();
+    let roll = kept.newest_zero("roll", "0x0000000000000051/0").unwrap();
+    assert_eq!(roll.reversed, Some(true));
+    assert!((roll.cross_axis.unwrap() - 0.05).abs() < 2e-3, "{roll:?}");
+    assert!((roll.zero_deg.unwrap() - 0.1).abs() < 2e-3, "{roll:?}");
+}
+
+/// Source: rise = run x sin(angle), worked by hand: half a degree from spot to spot
+/// over 1400, 2441.3, 1400 and 2332.4 mm is 12.217, 21.304, 12.217 and 20.354 mm.
+#[test]
+fn the_floor_is_mapped_with_a_straight_edge_from_a_file_of_steps() {
+    let folder = Folder::new();
+    let sheet = folder.sheet(TILT);
+    let tilt = Desk::new(&folder.0, "tilt", Says::Tilt(0x51));
+    tilt.set(0.5);
+    let steps = folder.0.join("steps.txt");
+    std::fs::write(
+        &steps,
+        "# straight edge\nnonsense\ntake\ntake\ntake\ntake\n",
+    )
+    .unwrap();
+    let (out, err, code) = run(&[
+        "zero",
+        &path(&sheet),
+        "--floor",
+        "--with",
+        "roll",
+        "--steps",
+        &path(&steps),
+        "--wait",
+        "50s",
+        "--port",
+        &path(&tilt.port()),
+    ]);
+    assert_eq!(code, 0, "{err}\n{out}");
+    assert!(out.contains("'nonsense' is no answer here"), "{out}");
+    assert!(out.contains("DONE floor of 5 spots"), "{out}");
+    let kept = Neighbour::load(&neighbour_path(&sheet)).unwrap();
+    let floor = kept.newest_floor().unwrap();
+    assert_eq!(floor.by, "straight edge");
+    let rises: Vec<f64> = floor
+        .spots
+        .windows(2)
+        .map(|p| p[1].height_mm - p[0].height_mm)
+        .collect();
+    for (rise, due) in rises.iter().zip([12.217, 21.304, 12.217, 20.354]) {
+        assert!((rise - due).abs() < 0.05, "{rises:?}");
+    }
 }
 
 /// A floor that falls 1 in 100 to the right, and stands up 6 mm under one wheel.

@@ -49,6 +49,7 @@ const AXLE_ONLY: &[&str] = &[
     "collar",
     "left",
     "right",
+    "arm",
     "anti_roll_bar",
 ];
 
@@ -96,7 +97,7 @@ impl Check<'_> {
                 "independent corners",
                 "take it out, or write 'axle = \"solid\"'",
             );
-            self.independent(table, end)
+            self.independent(table, end, &where_designed)
         };
         let anti_roll_bar = table.table("anti_roll_bar").and_then(|bar| {
             let connected = bar.flag("connected").is_none_or(|c| c.value);
@@ -320,46 +321,44 @@ impl Check<'_> {
         })
     }
 
-    fn independent(&mut self, table: &Typed, end: End) -> Option<Suspension> {
-        let ratio = self.motion_ratio(table);
+    fn independent(
+        &mut self,
+        table: &Typed,
+        end: End,
+        designed: &WhereDesigned,
+    ) -> Option<Suspension> {
+        let on_arms = table.has("arm");
+        let ratio = if on_arms {
+            self.one_way(table)
+        } else {
+            self.motion_ratio(table)
+        };
         self.need(
             table,
             "coilover",
-            "a table with 'extended', 'compressed' and 'design_length'",
+            if on_arms {
+                "a table with 'extended', 'compressed', 'upper' and 'lower'"
+            } else {
+                "a table with 'extended', 'compressed' and 'design_length'"
+            },
         );
-        if let Some(unit) = table.table("coilover") {
-            self.refuse(
-                unit,
-                &["upper", "lower"],
-                "independent corners",
-                "the motion ratio stands for the mounts; give 'design_length'",
-            );
-        }
-        for side in ["left", "right"].iter().filter_map(|s| table.table(s)) {
-            self.refuse(
-                side,
-                &["upper_hole", "lower_hole"],
-                "independent corners",
-                "take it out, or write 'axle = \"solid\"'",
-            );
-            if let Some(unit) = side.table("coilover") {
-                self.refuse(
-                    unit,
-                    &["upper", "lower", "mirror"],
-                    "independent corners",
-                    "the motion ratio stands for the mounts; give 'design_length'",
-                );
-            }
-        }
+        self.corner_keys(table, on_arms);
+        let track = table.length("track").map(|t| t.value);
         let corner = |check: &mut Self, side: Side| {
             let layers = Layers::of(table, side);
             let unit = check.unit(&layers);
-            let design = check.corner_length(&layers);
+            let (arm, design) = if on_arms {
+                let found = check.corner_on_arm(&layers, end, designed, track);
+                (found.map(|f| f.0), found.map(|f| f.1))
+            } else {
+                (None, check.corner_length(&layers))
+            };
             Some(Corner {
                 name: format!("{} {}", end.word(), super::coilovers::side_word(side)),
                 unit: unit?,
                 design_length: design?,
                 motion_ratio: ratio.clone()?,
+                arm,
             })
         };
         let left = corner(self, Side::Left);
@@ -369,6 +368,55 @@ impl Check<'_> {
             right: right?,
             roll_centre: table.length("roll_centre").map(|h| h.value),
         })
+    }
+
+    /// Complains of keys that do not go with corners, on arms or by a ratio.
+    fn corner_keys(&mut self, table: &Typed, on_arms: bool) {
+        let (keys, with, instead): (&[&str], _, _) = if on_arms {
+            (
+                &["design_length"],
+                "coilovers on arms",
+                "take it out: the mounts say how long it is",
+            )
+        } else {
+            (
+                &["upper", "lower"],
+                "independent corners by a motion ratio",
+                "the motion ratio stands for the mounts; give 'design_length', or an [arm]",
+            )
+        };
+        if let Some(unit) = table.table("coilover") {
+            self.refuse(unit, keys, with, instead);
+        }
+        for side in ["left", "right"].iter().filter_map(|s| table.table(s)) {
+            self.refuse(
+                side,
+                &["upper_hole", "lower_hole"],
+                "independent corners",
+                "take it out, or write 'axle = \"solid\"'",
+            );
+            if let Some(unit) = side.table("coilover") {
+                self.refuse(unit, keys, with, instead);
+                if !on_arms {
+                    self.refuse(unit, &["mirror"], with, instead);
+                }
+            }
+        }
+    }
+
+    /// An arm stands for the motion ratio; none where both are there.
+    fn one_way(&mut self, table: &Typed) -> Option<Vec<(Length, f64)>> {
+        let ratio = ["motion_ratio", "motion_ratio_table"];
+        let Some(key) = ratio.into_iter().find(|k| table.has(k)) else {
+            return Some(Vec::new());
+        };
+        let wrong = Wrong::Twice {
+            one: table.path_of(key),
+            other: table.path_of("arm"),
+        };
+        self.found
+            .push(Found::new(table.place(key), wrong).and(table.place("arm"), "the other one"));
+        None
     }
 
     fn motion_ratio(&mut self, table: &Typed) -> Option<Vec<(Length, f64)>> {

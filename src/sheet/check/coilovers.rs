@@ -10,6 +10,7 @@ use super::super::series::in_series;
 use super::super::tree::{Placed, Row, Typed};
 use super::super::vehicle::{Coilover, CoiloverUnit, Collar, Side, Spring, SpringCurve};
 use super::axles::End;
+use super::springs::KINDS;
 use super::{Check, standard, standard_share};
 use crate::quantity::{Force, Length, Point};
 
@@ -23,9 +24,9 @@ pub(super) struct Layers<'t> {
 }
 
 /// One table of the layers: the side's first, then the common one.
-struct Layered<'t> {
-    over: Option<&'t Typed>,
-    under: Option<&'t Typed>,
+pub(super) struct Layered<'t> {
+    pub(super) over: Option<&'t Typed>,
+    pub(super) under: Option<&'t Typed>,
     end: &'t Typed,
     key: &'static str,
 }
@@ -58,7 +59,7 @@ impl<'t> Layers<'t> {
 
 impl<'t> Layered<'t> {
     /// The table that has the key, the side's first.
-    fn with(&self, key: &str) -> Option<&'t Typed> {
+    pub(super) fn with(&self, key: &str) -> Option<&'t Typed> {
         [self.over, self.under]
             .into_iter()
             .flatten()
@@ -67,6 +68,23 @@ impl<'t> Layered<'t> {
 
     fn length(&self, key: &str) -> Option<Placed<Length>> {
         self.with(key)?.length(key)
+    }
+
+    /// The table that has one of the keys, the side's first.
+    pub(super) fn with_any(&self, keys: &[&str]) -> Option<&'t Typed> {
+        [self.over, self.under]
+            .into_iter()
+            .flatten()
+            .find(|t| keys.iter().any(|k| t.has(k)))
+    }
+
+    /// The tolerance of the rate. The side's table assumes nothing, so where only
+    /// that is there it is the form's.
+    pub(super) fn rate_tolerance(&self) -> Option<f64> {
+        match self.with("rate_tolerance") {
+            Some(table) => Some(table.si("rate_tolerance")?.value.0),
+            None => assumed_si(&SPRING, "rate_tolerance"),
+        }
     }
 
     fn missing(&self) -> bool {
@@ -93,10 +111,16 @@ impl WhereDesigned {
         let on_axle = axle + Point::new(self.axle_x?, Length::ZERO, self.axle_height?);
         Some(on_frame - on_axle)
     }
+
+    /// The left wheel centre as designed, frame point.
+    pub(super) fn wheel_on_frame(&self, track: Length) -> Option<Point> {
+        let up = self.axle_height? - self.datum?;
+        Some(Point::new(self.axle_x?, track / 2.0, up))
+    }
 }
 
 impl Check<'_> {
-    fn need_layered(&mut self, layers: &Layered<'_>, key: &str, about: &'static str) {
+    pub(super) fn need_layered(&mut self, layers: &Layered<'_>, key: &str, about: &'static str) {
         if layers.with(key).is_none() {
             self.wrong(
                 layers.heading(),
@@ -216,17 +240,26 @@ impl Check<'_> {
     }
 
     fn one_spring(&mut self, spring: &Layered<'_>) -> Option<Spring> {
+        if let Some(table) = spring.with_any(&KINDS) {
+            let kind = self.only_kind(table)?;
+            if matches!(kind, "measured" | "air_table") {
+                return self.known_by_measuring(spring, table, kind);
+            }
+        }
+        if let Some(table) = spring.with("air_pressure") {
+            self.refuse(
+                table,
+                &["air_pressure"],
+                "a coil spring",
+                "take it out, or give 'air_table'",
+            );
+        }
         let curve = self.curve(spring);
         self.need_layered(spring, "free_length", "length of the spring on the bench");
         let free_length = spring.length("free_length");
         let solid_length = spring.length("solid_length");
         self.solid_is_shorter(free_length, solid_length);
-        // The side's table assumes nothing, so where only that is there the
-        // tolerance is the form's.
-        let tolerance = match spring.with("rate_tolerance") {
-            Some(table) => table.si("rate_tolerance")?.value.0,
-            None => assumed_si(&SPRING, "rate_tolerance")?,
-        };
+        let tolerance = spring.rate_tolerance()?;
         Some(Spring {
             curve: curve?,
             free_length: free_length?.value,
@@ -498,36 +531,54 @@ impl Check<'_> {
                 );
             }
         }
-        if let Some(apart) = designed
-            .between(upper.at.value, lower.at.value)
-            .filter(|_| sides_right)
-        {
-            let [x, y, z] = apart.m();
-            if z <= 0.0 {
-                let wrong = Wrong::UpsideDown {
-                    name: name.clone(),
-                    by: Length::new(-z),
-                };
-                let found = Found::new(upper.at.at, wrong).and(lower.at.at, "lower mount");
-                self.found.push(found);
-            } else {
-                let over = layers.of_table("coilover");
-                if let (Some(extended), Some(compressed)) =
-                    (over.length("extended"), over.length("compressed"))
-                {
-                    let length = Length::new((x * x + y * y + z * z).sqrt());
-                    self.within(&name, length, upper.at.at, extended, compressed);
-                }
-            }
+        let apart = if layers.end.has("arm") {
+            Some(upper.at.value - lower.at.value)
+        } else {
+            designed.between(upper.at.value, lower.at.value)
+        };
+        if let Some(apart) = apart.filter(|_| sides_right) {
+            self.stands(&name, layers, upper.at, lower.at, apart);
         }
-        Some(Coilover {
+        let made = Coilover {
             name,
             side: layers.side,
             upper: upper.at.value,
             lower: lower.at.value,
+            arm: None,
             unit: unit?,
             upper_holes: upper.holes,
             lower_holes: lower.holes,
-        })
+        };
+        self.on_arm(made, &lower.at, layers)
+    }
+
+    /// The length between two mounts as designed; complains where the unit would
+    /// stand on its head or cannot have that length.
+    pub(super) fn stands(
+        &mut self,
+        name: &str,
+        layers: &Layers<'_>,
+        upper: Placed<Point>,
+        lower: Placed<Point>,
+        apart: Point,
+    ) -> Option<Length> {
+        let [x, y, z] = apart.m();
+        if z <= 0.0 {
+            let wrong = Wrong::UpsideDown {
+                name: name.to_owned(),
+                by: Length::new(-z),
+            };
+            let found = Found::new(upper.at, wrong).and(lower.at, "lower mount");
+            self.found.push(found);
+            return None;
+        }
+        let length = Length::new((x * x + y * y + z * z).sqrt());
+        let over = layers.of_table("coilover");
+        if let (Some(extended), Some(compressed)) =
+            (over.length("extended"), over.length("compressed"))
+        {
+            self.within(name, length, upper.at, extended, compressed);
+        }
+        Some(length)
     }
 }

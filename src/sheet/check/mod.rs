@@ -4,12 +4,14 @@
 //! wrong. Refused, all of it at once: what cannot be, with the place of the
 //! value that would have to change.
 
+mod arms;
 mod axles;
 mod coilovers;
 mod holes;
 mod plans;
 mod sensors;
 mod shelf;
+mod springs;
 mod stations;
 mod weights;
 

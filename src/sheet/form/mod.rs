@@ -55,6 +55,8 @@ pub(super) enum Kind {
     Names,
     /// Rows of two.
     Rows(Column, Column),
+    /// Rows of three, each with a unit.
+    Triples([Dimension; 3]),
     /// A table.
     Table(&'static Form),
     /// A table that says only what differs: nothing is required in it.

@@ -280,6 +280,11 @@ static AXLE: Form = Form {
             Kind::Table(&LINK),
             "the link that locates a solid axle sideways",
         ),
+        may(
+            "arm",
+            Kind::Table(&ARM),
+            "coilovers that stand on arms: trailing arms, lower arms",
+        ),
         may("anti_roll_bar", Kind::Table(&BAR), "an anti-roll bar"),
         may(
             "motion_ratio",
@@ -345,6 +350,24 @@ pub(in crate::sheet) static SPRING: Form = Form {
             ),
             "rows of compression and force, from [\"0 mm\", \"0 N\"]",
         ),
+        may(
+            "measured",
+            Kind::Rows(
+                Column::Quantity(Dimension::Length),
+                Column::Quantity(Dimension::Force),
+            ),
+            "a leaf or coil of unknown rate: rows of height between its seats and force, as measured under two weights or more",
+        ),
+        may(
+            "air_table",
+            Kind::Triples([Dimension::Length, Dimension::Pressure, Dimension::Force]),
+            "an air spring: rows of height between its seats, gauge pressure and force, from its sheet of data or measured",
+        ),
+        may(
+            "air_pressure",
+            Kind::Quantity(Dimension::Pressure, Range::Positive),
+            "gauge pressure that its supply holds; without it the table is of a bag shut off, one row a height",
+        ),
         may("free_length", A_LENGTH, "length on the bench"),
         may(
             "solid_length",
@@ -402,7 +425,11 @@ static COILOVER: Form = Form {
     about: "The damper body that carries the spring. Lengths are eye to eye.",
     fields: &[
         may("upper", Kind::Point, "upper mount, frame point"),
-        may("lower", Kind::Point, "lower mount, axle point"),
+        may(
+            "lower",
+            Kind::Point,
+            "lower mount, axle point; on an arm a frame point, as designed",
+        ),
         or(
             "mirror",
             "true",
@@ -494,6 +521,23 @@ static LINK: Form = Form {
             "length",
             A_LENGTH,
             "between the eyes; without it the distance in the design position",
+        ),
+    ],
+};
+
+static ARM: Form = Form {
+    about: "The left arm; the right one is its mirror image. It turns about an axis on the frame and carries the coilover's lower mount, which is then a frame point too, as designed.",
+    fields: &[
+        must(
+            "pivot",
+            Kind::Point,
+            "a point of the axis it turns about, frame point",
+        ),
+        must("other_pivot", Kind::Point, "another point of that axis"),
+        may(
+            "end",
+            Kind::Point,
+            "where it holds the axle, frame point as designed; independent: the wheel centre where it is not given",
         ),
     ],
 };
