@@ -36,6 +36,7 @@ mod screens;
 mod sensors;
 mod settle_command;
 mod settling_beside;
+mod settling_causes;
 mod settling_input;
 mod settling_published;
 mod settling_simulated;
