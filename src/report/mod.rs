@@ -14,6 +14,7 @@ mod layout_room;
 mod layout_weights;
 mod layout_wire;
 mod log_table;
+mod page;
 mod plans;
 mod recorded;
 mod settle;
@@ -35,7 +36,10 @@ pub use layout_wire::{wire_json, wire_text};
 pub use log_table::log_table;
 pub use plans::{
     Basis, advice_json, advice_text, answer_json, answer_text, leave_sentence, operation_words,
-    plan_steps, promise_json, promise_text,
+    plan_steps, promise_explained, promise_json, promise_text,
+};
+pub use page::{
+    Dossier, Finished, Learnt, Newest, Promised, Residual, learnt, report_page,
 };
 pub use recorded::moment_words;
 pub use settle::{SettleReport, SettledQuantity};

@@ -54,6 +54,21 @@ pub enum Command {
     Read(ReadArguments),
     /// What settling has done and will still do, from the kept readings.
     Settle(SettleArguments),
+    /// Everything that is known of a vehicle on one page, to print and hand over.
+    Report(ReportArguments),
+}
+
+/// `report`.
+#[derive(Debug, Args)]
+pub struct ReportArguments {
+    /// The build sheet; logbook and sensors beside it are read, if there are any.
+    pub sheet: PathBuf,
+    /// Write to this file; an existing file is kept.
+    #[arg(short, long, value_name = "FILE", default_value = "report.html")]
+    pub output: PathBuf,
+    /// Replace an existing file.
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// `read`.

@@ -15,6 +15,7 @@ mod log;
 mod read;
 mod record;
 mod rehearse;
+mod report;
 mod sensors;
 mod sensors_ear;
 mod sensors_find;
@@ -70,5 +71,6 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Export(export) => log::export(&export),
         Command::Read(read) => read::run(&read),
         Command::Settle(settle) => settle::run(&settle),
+        Command::Report(report) => report::run(&report),
     }
 }
