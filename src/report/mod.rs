@@ -34,12 +34,10 @@ pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use log_table::log_table;
+pub use page::{Dossier, Finished, Learnt, Newest, Promised, Residual, learnt, report_page};
 pub use plans::{
     Basis, advice_json, advice_text, answer_json, answer_text, leave_sentence, operation_words,
     plan_steps, promise_explained, promise_json, promise_text,
-};
-pub use page::{
-    Dossier, Finished, Learnt, Newest, Promised, Residual, learnt, report_page,
 };
 pub use recorded::moment_words;
 pub use settle::{SettleReport, SettledQuantity};

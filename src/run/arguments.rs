@@ -8,13 +8,14 @@ use std::path::PathBuf;
 #[derive(Debug, Parser)]
 #[command(version, about, long_about = None, after_help = "\
 Try it without any hardware:  stillheight rehearse
-Begin with your own vehicle:  stillheight sheet new van.toml
+Begin with your own vehicle:  stillheight sheet new van.toml --ask
+What to do next, here:        stillheight
 Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input,
 3 no law of settling is an answer")]
 pub struct Arguments {
-    /// What to do.
+    /// What to do; without it: what to do next in this folder.
     #[command(subcommand)]
-    pub command: Command,
+    pub command: Option<Command>,
 }
 
 /// The commands.
@@ -56,10 +57,42 @@ pub enum Command {
     Settle(SettleArguments),
     /// Everything that is known of a vehicle on one page, to print and hand over.
     Report(ReportArguments),
+    /// Completions for a shell, on standard output.
+    Completions(CompletionsArguments),
+    /// Write man pages into a folder.
+    Manual(ManualArguments),
+}
+
+/// `completions`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight completions bash > ~/.local/share/bash-completion/completions/stillheight
+  stillheight completions fish > ~/.config/fish/completions/stillheight.fish")]
+pub struct CompletionsArguments {
+    /// The shell.
+    #[arg(value_enum)]
+    pub shell: clap_complete::Shell,
+}
+
+/// `manual`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stillheight manual --out ~/.local/share/man/man1")]
+pub struct ManualArguments {
+    /// The folder; it is made where it is not there.
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Replace pages that are there.
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// `report`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight report van.toml
+  stillheight report van.toml -o handover.html --force")]
 pub struct ReportArguments {
     /// The build sheet; logbook and sensors beside it are read, if there are any.
     pub sheet: PathBuf,
@@ -73,6 +106,9 @@ pub struct ReportArguments {
 
 /// `read`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  stillheight read van.toml --keep --load deck")]
 pub struct ReadArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -230,9 +266,17 @@ pub struct SheetArguments {
 #[derive(Debug, Subcommand)]
 pub enum SheetAction {
     /// Write a commented sheet that works as it is.
+    #[command(after_help = "\
+Examples:
+  stillheight sheet new van.toml
+  stillheight sheet new van.toml --ask
+  stillheight sheet new van.toml --ask < answers.txt")]
     New {
         /// Where to write it; an existing file is kept.
         file: PathBuf,
+        /// Ask for what a tape can give, and write a sheet of that.
+        #[arg(long)]
+        ask: bool,
         /// Units of the sheet.
         #[arg(long, value_enum, default_value = "metric")]
         units: Units,
@@ -260,6 +304,11 @@ pub enum Units {
 
 /// `targets`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight targets van.toml --case finished
+  stillheight targets van.toml --set rear.spring.rate=\"26 N/mm\"
+  stillheight targets van.toml --sweep rear.spring.rate=\"20..30/2 N/mm\" --csv")]
 pub struct TargetsArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -424,6 +473,11 @@ pub struct Telling {
 
 /// `watch`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight watch van.toml
+  stillheight watch van.toml --load deck --load tank
+  stillheight watch van.toml --plain --for 5min")]
 pub struct WatchArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -530,6 +584,11 @@ pub struct Stepping {
 
 /// `zero`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight zero van.toml
+  stillheight zero van.toml --sensor roll
+  stillheight zero van.toml --floor")]
 pub struct ZeroArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -552,6 +611,9 @@ pub struct ZeroArguments {
 
 /// `record`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  stillheight record /dev/ttyUSB0 roll.log --for 1min")]
 pub struct RecordArguments {
     /// The ports, then the file to write; an existing file is kept.
     #[arg(required = true, value_name = "PORT... FILE")]
@@ -572,6 +634,10 @@ pub struct RecordArguments {
 
 /// `rehearse`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight rehearse
+  stillheight rehearse --plain --speed 20 --folder try")]
 pub struct RehearseArguments {
     /// How to tell.
     #[command(flatten)]
@@ -628,6 +694,10 @@ fn unplug(text: &str) -> Result<Unplug, String> {
 
 /// `advise`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight advise van.toml
+  stillheight advise van.toml --why \"rear left collar 2 turns up\"")]
 pub struct AdviseArguments {
     /// The build sheet; the logbook beside it gives readings and changes.
     pub sheet: PathBuf,
@@ -650,6 +720,11 @@ pub struct AdviseArguments {
 
 /// `changed`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight changed van.toml --collar \"rear left\" --turns \"+1 1/2\"
+  stillheight changed van.toml --hole \"rear left lower C\"
+  stillheight changed van.toml")]
 pub struct ChangedArguments {
     /// The build sheet whose logbook it is.
     pub sheet: PathBuf,
@@ -697,6 +772,10 @@ pub struct LogArguments {
 
 /// `export`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight export van.toml --csv -o van.csv
+  stillheight export van.toml --json | head -1")]
 #[command(group(clap::ArgGroup::new("form").required(true).args(["csv", "json"])))]
 pub struct ExportArguments {
     /// The build sheet whose logbook it is.

@@ -12,6 +12,7 @@ mod keeping;
 mod layout;
 mod lines;
 mod log;
+mod manual;
 mod read;
 mod record;
 mod rehearse;
@@ -30,8 +31,10 @@ mod settle_event;
 mod settle_rehearsal;
 mod settle_session;
 mod settle_watch;
+mod sheet_asked;
 mod sheets;
 mod sitting;
+mod start;
 mod sweep;
 mod targets;
 mod tell;
@@ -54,7 +57,10 @@ use std::process::ExitCode;
 /// # Errors
 /// Whatever the command could not do.
 pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
-    match arguments.command {
+    let Some(command) = arguments.command else {
+        return start::run();
+    };
+    match command {
         Command::Sheet(sheet) => sheets::run(&sheet),
         Command::Targets(targets) => targets::run(&targets),
         Command::Layout(layout) => layout::run(&layout),
@@ -72,5 +78,7 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Read(read) => read::run(&read),
         Command::Settle(settle) => settle::run(&settle),
         Command::Report(report) => report::run(&report),
+        Command::Completions(completions) => manual::completions(&completions),
+        Command::Manual(pages) => manual::pages(&pages),
     }
 }

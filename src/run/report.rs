@@ -83,7 +83,12 @@ fn dossier<'a>(path: &Path, checked: &'a Checked) -> Result<Dossier<'a>, Failure
     let lean = stock
         .springs
         .first()
-        .filter(|_| matches!(sheet.axles.get(wish.axle).map(|a| &a.suspension), Some(Suspension::Solid { .. })))
+        .filter(|_| {
+            matches!(
+                sheet.axles.get(wish.axle).map(|a| &a.suspension),
+                Some(Suspension::Solid { .. })
+            )
+        })
         .and_then(|spring| lean_fall(sheet, &wish, spring, &leans.lean, LEAN_TRAVEL).ok());
     let link = (0..sheet.axles.len())
         .find(|i| model.link(*i).is_some())
@@ -162,7 +167,9 @@ fn finished(sheet: &BuildSheet, model: &Model, past: &Past) -> Result<Finished, 
     let readings: Vec<StillReading> = past.readings.iter().map(|(_, r)| r.clone()).collect();
     belief.learn(&readings)?;
     let (best, standing) = compared(sheet, &belief, &past.setup)?;
-    let keys: Vec<QuantityKey> = (0..standing.model.units.len()).map(QuantityKey::Sag).collect();
+    let keys: Vec<QuantityKey> = (0..standing.model.units.len())
+        .map(QuantityKey::Sag)
+        .collect();
     let asked: Vec<_> = keys.iter().map(|k| (&standing, *k)).collect();
     let (values, covariance) = belief.spread(&asked);
     let sags = keys
@@ -209,7 +216,8 @@ fn newest(sheet: &BuildSheet, floor_m: &[f64], past: &Past, kept: &Kept) -> Newe
     Newest {
         reading: reading.clone(),
         state: posture.map(|x| x.fixed_rows::<COORDINATES>(0).into_owned()),
-        residuals: posture.map_or_else(Vec::new, |x| residuals(sheet, floor_m, &model, &x, reading)),
+        residuals: posture
+            .map_or_else(Vec::new, |x| residuals(sheet, floor_m, &model, &x, reading)),
         model,
     }
 }
@@ -303,7 +311,10 @@ fn promises(sheet: &BuildSheet, past: &Past) -> Vec<Promised> {
 
 /// Changes after one moment and up to another.
 fn between(past: &Past, from: Moment, to: Moment) -> Vec<(Moment, Operation)> {
-    let inside = past.changes.iter().filter(|(at, _)| *at > from && *at <= to);
+    let inside = past
+        .changes
+        .iter()
+        .filter(|(at, _)| *at > from && *at <= to);
     inside.copied().collect()
 }
 

@@ -11,11 +11,19 @@ use std::process::ExitCode;
 
 pub(super) fn run(arguments: &SheetArguments) -> Result<ExitCode, Failure> {
     match &arguments.action {
-        SheetAction::New { file, units, force } => {
+        SheetAction::New {
+            file,
+            ask,
+            units,
+            force,
+        } => {
             let units = match units {
                 Units::Metric => UnitSystem::Metric,
                 Units::Inch => UnitSystem::Inch,
             };
+            if *ask {
+                return super::sheet_asked::run(file, units, *force);
+            }
             write_new(file, &template(units), *force)?;
             print(&format!(
                 "wrote {0}\nIt works as it is; put your own numbers in, then:\n  stillheight sheet check {0}\n  stillheight targets {0}\n",

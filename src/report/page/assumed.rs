@@ -64,7 +64,7 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
             p { "Nothing was measured: every number that is not typed in the sheet is worked out from it." }
         }
         p { "Taken from the sheet, with what it is unsure of (± 95 %):" }
-        ul { @for line in &unsure { li { (line) } } }
+        ul.two { @for line in &unsure { li { (line) } } }
         p { "What the model leaves out: bushings that bind, frames and axles that bend, tyres that creep, fore-and-aft motion of the axles, the sideways pull of a floor that is not level. Friction holds the vehicle anywhere within its band; it is in the intervals. Settling is not in the forecast of the finished vehicle; see there what is still to come." }
         @if !of.remarks.is_empty() {
             p { "Not used:" }

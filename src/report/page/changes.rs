@@ -27,7 +27,11 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
             ]
         })
         .collect();
-    let columns = [figure::words("when"), figure::words("what was done"), figure::words("note")];
+    let columns = [
+        figure::words("when"),
+        figure::words("what was done"),
+        figure::words("note"),
+    ];
     Some(html! {
         (figure::table("Everything that was entered, in order.", &columns, &rows))
         @for p in &of.promises { (promise(of, &model, p)) }
@@ -45,7 +49,11 @@ fn promise(of: &Dossier<'_>, model: &Model, p: &Promised) -> Markup {
         remarks: Vec::new(),
     };
     let done: Vec<String> = p.done.iter().map(|o| operation_words(&basis, o)).collect();
-    let heading = format!("{}: {}", figure::short_when(p.at, &of.zone), done.join("; "));
+    let heading = format!(
+        "{}: {}",
+        figure::short_when(p.at, &of.zone),
+        done.join("; ")
+    );
     let units = of.sheet.units;
     match &p.outcome {
         Err(why) => html! { h3 { (heading) } p { (why) } },
@@ -66,7 +74,11 @@ fn promise(of: &Dossier<'_>, model: &Model, p: &Promised) -> Markup {
                     vec![
                         html! { (sensor.name) },
                         figure::cell(figure::interval(angle, s.predicted, s.uncertainty, units)),
-                        figure::cell(format!("{} {}", figure::bare(angle, s.found, units), figure::unit(angle, units))),
+                        figure::cell(format!(
+                            "{} {}",
+                            figure::bare(angle, s.found, units),
+                            figure::unit(angle, units)
+                        )),
                         figure::cell(figure::off(angle, s.found - s.predicted, units)),
                         html! { @if s.kept() { "● kept" } @else { strong { "✕ not kept" } } },
                     ]

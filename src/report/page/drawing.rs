@@ -39,12 +39,36 @@ pub(super) struct Pen {
     pub(super) dash: &'static str,
 }
 
-pub(super) const OUTLINE: Pen = Pen { colour: INK, width: 1.4, dash: "" };
-pub(super) const THICK: Pen = Pen { colour: INK, width: 3.2, dash: "" };
-pub(super) const THIN: Pen = Pen { colour: SOFT, width: 0.7, dash: "" };
-pub(super) const CENTRE: Pen = Pen { colour: SOFT, width: 0.6, dash: "12 3 2 3" };
-pub(super) const TARGET: Pen = Pen { colour: RUST, width: 1.3, dash: "5 3" };
-pub(super) const SPRING: Pen = Pen { colour: STEEL, width: 1.5, dash: "" };
+pub(super) const OUTLINE: Pen = Pen {
+    colour: INK,
+    width: 1.4,
+    dash: "",
+};
+pub(super) const THICK: Pen = Pen {
+    colour: INK,
+    width: 3.2,
+    dash: "",
+};
+pub(super) const THIN: Pen = Pen {
+    colour: SOFT,
+    width: 0.7,
+    dash: "",
+};
+pub(super) const CENTRE: Pen = Pen {
+    colour: SOFT,
+    width: 0.6,
+    dash: "12 3 2 3",
+};
+pub(super) const TARGET: Pen = Pen {
+    colour: RUST,
+    width: 1.3,
+    dash: "5 3",
+};
+pub(super) const SPRING: Pen = Pen {
+    colour: STEEL,
+    width: 1.5,
+    dash: "",
+};
 
 /// Where a text is anchored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,7 +107,10 @@ impl Paper {
 
     /// A closed outline, filled.
     pub(super) fn area(&mut self, points: &[At], fill: &str, pen: Pen) {
-        let at: Vec<String> = points.iter().map(|p| format!("{:.1},{:.1}", p.0, p.1)).collect();
+        let at: Vec<String> = points
+            .iter()
+            .map(|p| format!("{:.1},{:.1}", p.0, p.1))
+            .collect();
         let _ = write!(
             self.content,
             "<polygon points=\"{}\" fill=\"{fill}\" stroke=\"{}\" stroke-width=\"{}\" stroke-linejoin=\"round\"/>",
@@ -115,7 +142,15 @@ impl Paper {
         );
     }
 
-    pub(super) fn text(&mut self, at: At, anchor: Anchor, size: f64, colour: &str, bold: bool, text: &str) {
+    pub(super) fn text(
+        &mut self,
+        at: At,
+        anchor: Anchor,
+        size: f64,
+        colour: &str,
+        bold: bool,
+        text: &str,
+    ) {
         let weight = if bold { "600" } else { "400" };
         let _ = write!(
             self.content,
@@ -136,13 +171,15 @@ impl Paper {
             return;
         }
         let (ux, uy) = (dx / length, dy / length);
-        let on = |t: f64, across: f64| {
-            (
-                a.0 + dx * t - uy * across,
-                a.1 + dy * t + ux * across,
-            )
-        };
-        self.line(a, b, Pen { width: 1.0, ..SPRING });
+        let on = |t: f64, across: f64| (a.0 + dx * t - uy * across, a.1 + dy * t + ux * across);
+        self.line(
+            a,
+            b,
+            Pen {
+                width: 1.0,
+                ..SPRING
+            },
+        );
         let coils = 7;
         let mut path = String::new();
         for i in 0..=coils * 2 {
@@ -155,7 +192,14 @@ impl Paper {
             "<polyline points=\"{path}\" fill=\"none\" stroke=\"{STEEL}\" stroke-width=\"1.4\" stroke-linejoin=\"round\"/>"
         );
         for t in [0.14, 0.86] {
-            self.line(on(t, radius * 1.15), on(t, -radius * 1.15), Pen { width: 2.0, ..SPRING });
+            self.line(
+                on(t, radius * 1.15),
+                on(t, -radius * 1.15),
+                Pen {
+                    width: 2.0,
+                    ..SPRING
+                },
+            );
         }
         for end in [a, b] {
             self.circle(end, 2.6, "#fff", SPRING);
@@ -176,7 +220,11 @@ impl Paper {
     pub(super) fn upright(&mut self, x: f64, floor: f64, top: f64) {
         self.line((x, floor), (x, top), THIN);
         for (y, way) in [(floor, -1.0), (top, 1.0)] {
-            self.area(&[(x, y), (x - 2.2, y + way * 6.0), (x + 2.2, y + way * 6.0)], SOFT, THIN);
+            self.area(
+                &[(x, y), (x - 2.2, y + way * 6.0), (x + 2.2, y + way * 6.0)],
+                SOFT,
+                THIN,
+            );
         }
     }
 
@@ -186,9 +234,28 @@ impl Paper {
         for i in 0..2 {
             let x = at.0 + half * f64::from(i);
             let fill = if i == 0 { INK } else { "#fff" };
-            self.area(&[(x, at.1), (x + half, at.1), (x + half, at.1 + 4.0), (x, at.1 + 4.0)], fill, Pen { width: 0.7, ..OUTLINE });
+            self.area(
+                &[
+                    (x, at.1),
+                    (x + half, at.1),
+                    (x + half, at.1 + 4.0),
+                    (x, at.1 + 4.0),
+                ],
+                fill,
+                Pen {
+                    width: 0.7,
+                    ..OUTLINE
+                },
+            );
         }
-        self.text((at.0 + 2.0 * half + 6.0, at.1 + 5.0), Anchor::Start, 10.0, SOFT, false, &format!("500 mm, drawn 1 : {one_to}"));
+        self.text(
+            (at.0 + 2.0 * half + 6.0, at.1 + 5.0),
+            Anchor::Start,
+            10.0,
+            SOFT,
+            false,
+            &format!("500 mm, drawn 1 : {one_to}"),
+        );
     }
 
     /// The picture with its name and what it shows in words.

@@ -22,9 +22,9 @@ fn number(is_angle: bool, si: f64, units: UnitSystem) -> f64 {
     }
 }
 
-/// `421.4` without the unit.
+/// `421.4` without the unit; a true minus.
 pub(super) fn bare(is_angle: bool, si: f64, units: UnitSystem) -> String {
-    decimals(number(is_angle, si, units), places(is_angle, units))
+    decimals(number(is_angle, si, units), places(is_angle, units)).replace('-', "−")
 }
 
 /// The unit's name.
@@ -59,8 +59,8 @@ pub(super) fn target(is_angle: bool, si: f64, tolerance: f64, units: UnitSystem)
 /// `+1.4 mm`.
 pub(super) fn off(is_angle: bool, si: f64, units: UnitSystem) -> String {
     let text = bare(is_angle, si, units);
-    let sign = if text.starts_with('-') { "" } else { "+" };
-    format!("{sign}{text} {}", unit(is_angle, units)).replace('-', "−")
+    let sign = if text.starts_with('−') { "" } else { "+" };
+    format!("{sign}{text} {}", unit(is_angle, units))
 }
 
 /// A verdict as a mark and a word, so that neither colour nor sight is needed.
@@ -104,10 +104,20 @@ pub(super) fn numbers(heading: &str) -> Column {
     Column(heading.to_owned(), true)
 }
 
+/// Rows that are kept on one page.
+const MOST_TOGETHER: usize = 24;
+/// Letters of a name that is not broken.
+const SHORT: usize = 24;
+
+/// A name that stays on one line.
+pub(super) fn short(cell: &Markup) -> Option<&'static str> {
+    (cell.0.chars().count() <= SHORT && !cell.0.contains('<')).then_some("short")
+}
+
 /// A table; the first cell of each row heads it.
 pub(super) fn table(caption: &str, columns: &[Column], rows: &[Vec<Markup>]) -> Markup {
     html! {
-        table {
+        table class=[(rows.len() > MOST_TOGETHER).then_some("long")] {
             caption { (caption) }
             thead { tr { @for c in columns { th scope="col" class=[c.1.then_some("n")] { (c.0) } } } }
             tbody {
@@ -115,7 +125,7 @@ pub(super) fn table(caption: &str, columns: &[Column], rows: &[Vec<Markup>]) -> 
                     tr {
                         @for (i, cell) in row.iter().enumerate() {
                             @let class = columns.get(i).is_some_and(|c| c.1).then_some("n");
-                            @if i == 0 { th scope="row" class=[class] { (cell) } }
+                            @if i == 0 { th scope="row" class=[class.or_else(|| short(cell))] { (cell) } }
                             @else { td class=[class] { (cell) } }
                         }
                     }

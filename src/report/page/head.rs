@@ -37,10 +37,7 @@ fn state(of: &Dossier<'_>) -> String {
             "Nothing has been read yet: these are targets only, worked out from the build sheet. By the sheet, the vehicle in the case '{case}'"
         )
     };
-    let (outside, open) = (
-        named(of, Verdict::Outside),
-        named(of, Verdict::CannotTell),
-    );
+    let (outside, open) = (named(of, Verdict::Outside), named(of, Verdict::CannotTell));
     match (outside.is_empty(), open.is_empty()) {
         _ if best(of).is_empty() => format!("{start} has no targets set."),
         (true, true) => format!("{start} comes within every tolerance."),

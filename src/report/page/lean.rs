@@ -44,7 +44,7 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
         fall.axle, fall.spring, fall.case
     );
     Some(html! {
-        figure {
+        figure.narrow {
             (PreEscaped(lean_svg(fall, units)))
             figcaption { "Each line has dashes of its own; the table below has the numbers." }
         }

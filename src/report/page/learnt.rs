@@ -18,14 +18,19 @@ fn shown(basis: &Basis<'_>, unknown: Unknown, shift: f64, standard: f64) -> Opti
     let half = COVERAGE_95 * standard;
     let pair = |f: &dyn Fn(f64) -> String, unit: &str| {
         let value = f(shift);
-        let sign = if value.starts_with('-') { "" } else { "+" };
+        let sign = if value.starts_with(['-', '−']) {
+            ""
+        } else {
+            "+"
+        };
         [
             format!("{sign}{value}").replace('-', "−"),
             format!("{} {unit}", f(half)),
         ]
     };
     Some(match unknown {
-        Unknown::Rate { .. } | Unknown::Model(Parameter::TyreFactor(_) | Parameter::RateFactor(_)) => {
+        Unknown::Rate { .. }
+        | Unknown::Model(Parameter::TyreFactor(_) | Parameter::RateFactor(_)) => {
             pair(&|v| decimals(100.0 * v, 1), "%")
         }
         Unknown::Model(Parameter::Mass(_)) => pair(
@@ -33,7 +38,10 @@ fn shown(basis: &Basis<'_>, unknown: Unknown, shift: f64, standard: f64) -> Opti
             Mass::unit(units),
         ),
         Unknown::Model(Parameter::Collar(_) | Parameter::MassAt(..) | Parameter::TyreRadius(_)) => {
-            pair(&|v| figure::bare(false, v, units), figure::unit(false, units))
+            pair(
+                &|v| figure::bare(false, v, units),
+                figure::unit(false, units),
+            )
         }
         Unknown::Floor(_) => pair(&|v| figure::bare(true, v, units), "deg"),
         _ => return None,
@@ -54,8 +62,11 @@ pub fn learnt(basis: &Basis<'_>, belief: &Belief<'_>) -> Vec<Learnt> {
             }
             let [_, wide] = shown(basis, *unknown, 0.0, before)?;
             let [value, narrow] = shown(basis, *unknown, shift, after)?;
-            let words = unknown_words(basis, *unknown);
-            let what = words.split(" (read it").next().unwrap_or(&words).to_owned();
+            let what = match unknown {
+                Unknown::Floor(0) => "the floor's roll".to_owned(),
+                Unknown::Floor(_) => "the floor's pitch".to_owned(),
+                other => unknown_words(basis, *other),
+            };
             Some(Learnt {
                 what,
                 before: format!("as typed ± {wide}"),

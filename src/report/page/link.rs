@@ -19,7 +19,14 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
     let rows: Vec<Vec<Markup>> = study
         .rows
         .iter()
-        .map(|r| vec![fine(r.travel), fine(r.side_shift), figure::cell(decimals(r.angle.deg(), 2)), fine(r.roll_centre)])
+        .map(|r| {
+            vec![
+                fine(r.travel),
+                fine(r.side_shift),
+                figure::cell(decimals(r.angle.deg(), 2)),
+                fine(r.roll_centre),
+            ]
+        })
         .collect();
     let unit = Length::unit(units);
     let caption = format!(

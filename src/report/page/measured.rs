@@ -53,7 +53,11 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
     columns.push(figure::words("unit"));
     let mut rows = vec![{
         let mut row = vec![html! { "read" }];
-        row.extend(picked.iter().map(|k| html! { span.note { (figure::short_when(k.reading.at, &of.zone)) } }));
+        row.extend(
+            picked
+                .iter()
+                .map(|k| html! { span.note { (figure::short_when(k.reading.at, &of.zone)) } }),
+        );
         row.push(html! {});
         row
     }];

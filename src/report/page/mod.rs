@@ -152,12 +152,17 @@ pub struct Promised {
 }
 
 /// A section: its anchor, its heading, and what makes its content.
-type Section = (&'static str, &'static str, fn(&Dossier<'_>) -> Option<Markup>);
+type Section = (
+    &'static str,
+    &'static str,
+    fn(&Dossier<'_>) -> Option<Markup>,
+);
 
 /// The sections in their order. A new one is a line here.
-const SECTIONS: [Section; 15] = [
-    ("vehicle", "The vehicle, to scale", vehicle::section),
+const SECTIONS: [Section; 16] = [
     ("targets", "Targets and what it comes to", targets::section),
+    ("vehicle", "The vehicle, to scale", vehicle::section),
+    ("cases", "Every load case", targets::cases),
     ("measured", "What was read", measured::section),
     ("springs", "Coilovers and axles", springs::section),
     ("travel", "Sag and travel", travel::section),
@@ -167,14 +172,19 @@ const SECTIONS: [Section; 15] = [
     ("link", "The lateral link through its travel", link::section),
     ("changes", "Changes: promised and found", changes::section),
     ("sensors", "Sensors and zeros", sensors::section),
-    ("residuals", "How well the readings fit each other", residuals::section),
+    (
+        "residuals",
+        "How well the readings fit each other",
+        residuals::section,
+    ),
     ("assumed", "What was assumed", assumed::section),
     ("cautions", "Before it goes on the road", cautions::section),
     ("signing", "Signed off", signing::section),
 ];
 
 /// Nothing may be fetched and nothing may run; the style is the page's own.
-const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+const POLICY: &str =
+    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
 
 /// The page.
 pub fn report_page(of: &Dossier<'_>) -> String {

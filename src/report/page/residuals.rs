@@ -20,24 +20,80 @@ fn picture(of: &Dossier<'_>, residuals: &[Residual]) -> String {
     let x = |sigmas: f64| middle + sigmas.clamp(-REACH, REACH) / REACH * (right - middle);
     let mut paper = Paper::default();
     let bottom = 14.0 + 20.0 * residuals.len() as f64;
-    paper.area(&[(x(-COVERAGE_95), 8.0), (x(COVERAGE_95), 8.0), (x(COVERAGE_95), bottom), (x(-COVERAGE_95), bottom)], "#eef2f2", Pen { width: 0.0, ..THIN });
+    paper.area(
+        &[
+            (x(-COVERAGE_95), 8.0),
+            (x(COVERAGE_95), 8.0),
+            (x(COVERAGE_95), bottom),
+            (x(-COVERAGE_95), bottom),
+        ],
+        "#eef2f2",
+        Pen { width: 0.0, ..THIN },
+    );
     for at in [-4.0, -2.0, 0.0, 2.0, 4.0] {
-        paper.line((x(at), 8.0), (x(at), bottom), Pen { width: if at == 0.0 { 1.2 } else { 0.5 }, ..OUTLINE });
-        paper.text((x(at), bottom + 13.0), Anchor::Middle, 10.0, SOFT, false, &decimals(at, 0));
+        paper.line(
+            (x(at), 8.0),
+            (x(at), bottom),
+            Pen {
+                width: if at == 0.0 { 1.2 } else { 0.5 },
+                ..OUTLINE
+            },
+        );
+        paper.text(
+            (x(at), bottom + 13.0),
+            Anchor::Middle,
+            10.0,
+            SOFT,
+            false,
+            &decimals(at, 0),
+        );
     }
     for (i, r) in residuals.iter().enumerate() {
         let y = 20.0 + 20.0 * i as f64;
         let name = &of.sheet.sensors[r.sensor].name;
         paper.text((left - 12.0, y + 4.0), Anchor::End, 11.5, INK, false, name);
-        paper.line((x(0.0), y), (x(share(r)), y), Pen { width: 1.6, ..OUTLINE });
-        paper.circle((x(share(r)), y), 4.0, INK, Pen { colour: "#fff", width: 1.0, dash: "" });
+        paper.line(
+            (x(0.0), y),
+            (x(share(r)), y),
+            Pen {
+                width: 1.6,
+                ..OUTLINE
+            },
+        );
+        paper.circle(
+            (x(share(r)), y),
+            4.0,
+            INK,
+            Pen {
+                colour: "#fff",
+                width: 1.0,
+                dash: "",
+            },
+        );
     }
-    paper.text((middle, bottom + 27.0), Anchor::Middle, 10.0, SOFT, false, "standard uncertainties of the sensor");
+    paper.text(
+        (middle, bottom + 27.0),
+        Anchor::Middle,
+        10.0,
+        SOFT,
+        false,
+        "standard uncertainties of the sensor",
+    );
     let words: Vec<String> = residuals
         .iter()
-        .map(|r| format!("{}: {}", of.sheet.sensors[r.sensor].name, decimals(share(r), 2)))
+        .map(|r| {
+            format!(
+                "{}: {}",
+                of.sheet.sensors[r.sensor].name,
+                decimals(share(r), 2)
+            )
+        })
         .collect();
-    paper.finish(bottom + 34.0, "Residuals of every sensor in its standard uncertainties", &words.join("; "))
+    paper.finish(
+        bottom + 34.0,
+        "Residuals of every sensor in its standard uncertainties",
+        &words.join("; "),
+    )
 }
 
 /// The section.
@@ -64,7 +120,11 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
             vec![
                 html! { (sensor.name) },
                 figure::cell(figure::interval(angle, r.said, r.uncertainty, units)),
-                figure::cell(format!("{} {}", figure::bare(angle, r.due, units), figure::unit(angle, units))),
+                figure::cell(format!(
+                    "{} {}",
+                    figure::bare(angle, r.due, units),
+                    figure::unit(angle, units)
+                )),
                 figure::cell(figure::off(angle, r.said - r.due, units)),
                 figure::cell(decimals(share(r), 2)),
             ]

@@ -36,7 +36,13 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
             ]
         })
         .collect();
-    let length = |l: crate::quantity::Length| format!("{} {}", figure::bare(false, l.m(), units), figure::unit(false, units));
+    let length = |l: crate::quantity::Length| {
+        format!(
+            "{} {}",
+            figure::bare(false, l.m(), units),
+            figure::unit(false, units)
+        )
+    };
     let caption = format!(
         "{} axle, wheel {}: diameter {}, section {}; asked everywhere {}; distances in {}.",
         room.axle,

@@ -24,11 +24,15 @@ fn reads(of: &Dossier<'_>, sensor: &Sensor) -> String {
 
 /// What tells the device from others; never a path of this machine.
 fn device(of: &Dossier<'_>, sensor: &Sensor) -> String {
-    if let Some(id) = of.neighbour.place(&sensor.name).and_then(|p| p.device.clone()) {
+    if let Some(id) = of
+        .neighbour
+        .place(&sensor.name)
+        .and_then(|p| p.device.clone())
+    {
         return id;
     }
     match &sensor.connection.protocol {
-        Protocol::Wire { device, channel } => format!("{device:#018x}, channel {channel}"),
+        Protocol::Wire { device, channel } => format!("{device:#018x}/{channel}"),
         Protocol::Xdr { transducer } => format!("sentence name {transducer}"),
         Protocol::Modbus { address, .. } => format!("bus address {address}"),
         _ => "described in the sheet".to_owned(),
@@ -43,9 +47,15 @@ fn zero_words(of: &Dossier<'_>, sensor: &Sensor, zero: Option<&Zero>) -> String 
         match (deg, mm) {
             (Some((v, u)), _) => {
                 let (v, u) = (Angle::from_deg(v), Angle::from_deg(u));
-                format!("{} ± {} deg", decimals(v.deg(), 3), decimals(COVERAGE_95 * u.deg(), 3))
+                format!(
+                    "{} ± {} deg",
+                    decimals(v.deg(), 3),
+                    decimals(COVERAGE_95 * u.deg(), 3)
+                )
             }
-            (_, Some((v, u))) => figure::interval(false, Length::from_mm(v).m(), Length::from_mm(u).m(), units),
+            (_, Some((v, u))) => {
+                figure::interval(false, Length::from_mm(v).m(), Length::from_mm(u).m(), units)
+            }
             _ => "-".to_owned(),
         }
     };
@@ -61,7 +71,12 @@ fn zero_words(of: &Dossier<'_>, sensor: &Sensor, zero: Option<&Zero>) -> String 
 fn date(text: &str, of: &Dossier<'_>) -> String {
     text.parse::<jiff::Timestamp>().map_or_else(
         |_| text.to_owned(),
-        |t| figure::short_when(crate::quantity::Moment::from_unix_us(t.as_microsecond()), &of.zone),
+        |t| {
+            figure::short_when(
+                crate::quantity::Moment::from_unix_us(t.as_microsecond()),
+                &of.zone,
+            )
+        },
     )
 }
 
@@ -97,7 +112,10 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
         })
         .collect();
     let floor = of.neighbour.newest_floor().map_or_else(
-        || "The floor was not mapped: it is taken as level and flat within the sheet's limits.".to_owned(),
+        || {
+            "The floor was not mapped: it is taken as level and flat within the sheet's limits."
+                .to_owned()
+        },
         |f| {
             format!(
                 "The floor was mapped on {} by {}, {} spots, each height ± {} mm.",

@@ -12,11 +12,25 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
         Ok(report) => report,
         Err(why) => return Some(html! { p { "Nothing can be said of settling: " (why) "." } }),
     };
+    if report.quantities.iter().all(|q| q.prospect.fit.is_none()) {
+        let hours = report.last.since(report.zero).s() / 3600.0;
+        return Some(html! {
+            p { "Cannot be told yet: " (report.readings) " readings of the same loads over "
+                @if hours < 1.0 { (crate::quantity::decimals(hours * 60.0, 0)) " min" } @else { (crate::quantity::decimals(hours, 1)) " h" }
+                " are too few for a law. Read again over some days." }
+        });
+    }
     let (headings, rows) = report.rows(units);
     let columns: Vec<figure::Column> = headings
         .iter()
         .enumerate()
-        .map(|(i, h)| if (1..=4).contains(&i) { figure::numbers(h) } else { figure::words(h) })
+        .map(|(i, h)| {
+            if (1..=4).contains(&i) {
+                figure::numbers(h)
+            } else {
+                figure::words(h)
+            }
+        })
         .collect();
     let rows: Vec<Vec<Markup>> = rows
         .into_iter()
@@ -41,10 +55,15 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
             let picture = q.picture(units)?;
             let unit = picture.unit;
             let drawn = svg(&picture, &format!("{}, {unit}", q.name), TimeAxis::Real);
-            let law = q.prospect.fit.as_ref().and_then(|f| f.chosen()).map_or_else(
-                || "no law is an answer".to_owned(),
-                |c| format!("law: {}, {}", c.law.name(), c.law.formula()),
-            );
+            let law = q
+                .prospect
+                .fit
+                .as_ref()
+                .and_then(|f| f.chosen())
+                .map_or_else(
+                    || "no law is an answer".to_owned(),
+                    |c| format!("law: {}, {}", c.law.name(), c.law.formula()),
+                );
             (!drawn.is_empty()).then_some((drawn, law))
         })
         .collect();

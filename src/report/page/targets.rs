@@ -14,7 +14,8 @@ const HEIGHT: f64 = 26.0;
 /// of the sheet thin with a hollow mark above, that of the readings thick with a
 /// full one.
 fn strip(sheet: &Compared, read: Option<&Compared>) -> String {
-    let reach = |c: &Compared| (c.deviation().abs() + COVERAGE_95 * c.uncertainty) / c.aim.tolerance;
+    let reach =
+        |c: &Compared| (c.deviation().abs() + COVERAGE_95 * c.uncertainty) / c.aim.tolerance;
     let widest = read.map_or(0.0, reach).max(reach(sheet)).clamp(1.4, 4.0);
     let at = |share: f64| WIDTH / 2.0 + (share / widest).clamp(-1.0, 1.0) * (WIDTH / 2.0 - 6.0);
     let mut svg = format!(
@@ -45,7 +46,10 @@ fn strip(sheet: &Compared, read: Option<&Compared>) -> String {
         );
         let x = at(share);
         let _ = if full {
-            write!(svg, "<circle cx=\"{x:.1}\" cy=\"{y}\" r=\"4\" fill=\"#16242b\" stroke=\"#fff\"/>")
+            write!(
+                svg,
+                "<circle cx=\"{x:.1}\" cy=\"{y}\" r=\"4\" fill=\"#16242b\" stroke=\"#fff\"/>"
+            )
         } else {
             write!(
                 svg,
@@ -90,7 +94,7 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
                         @let by = read.and_then(|r| r.iter().find(|r| r.aim.key == c.aim.key));
                         @let known = by.unwrap_or(c);
                         tr {
-                            th scope="row" { (aim_name(of.sheet, c.aim.key)) }
+                            th scope="row" class=[figure::short(&figure::cell(aim_name(of.sheet, c.aim.key)))] { (aim_name(of.sheet, c.aim.key)) }
                             td.n { (figure::target(a, c.aim.target, c.aim.tolerance, units)) }
                             td.n { (figure::interval(a, c.value, c.uncertainty, units)) }
                             @if read.is_some() {
@@ -110,12 +114,12 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
                 ". Inside: the whole interval lies within the tolerance. Outside: all of it lies beyond. Else nobody can tell."
             }
         }
-        (cases(of))
     })
 }
 
 /// Every load case from the sheet alone.
-fn cases(of: &Dossier<'_>) -> Markup {
+#[allow(clippy::unnecessary_wraps, reason = "the form of every section")]
+pub(super) fn cases(of: &Dossier<'_>) -> Option<Markup> {
     let units = of.sheet.units;
     let stations: Vec<&str> = of.sheet.stations.iter().map(|s| s.name.as_str()).collect();
     let mut columns = vec![figure::words("case, loads on")];
@@ -132,11 +136,28 @@ fn cases(of: &Dossier<'_>) -> Markup {
         .cases
         .iter()
         .map(|c| {
-            let loads = if c.loads.is_empty() { "nothing on".to_owned() } else { c.loads.join(", ") };
+            let loads = if c.loads.is_empty() {
+                "nothing on".to_owned()
+            } else {
+                c.loads.join(", ")
+            };
             let mut row = vec![html! { (c.name) br; span.note { (loads) } }];
-            row.extend(c.found.heights.iter().map(|(_, h)| figure::cell(figure::bare(false, h.m(), units))));
-            row.extend([c.found.roll, c.found.pitch].map(|a| figure::cell(figure::bare(true, a.rad(), units))));
-            row.extend(c.found.links.iter().map(|l| figure::cell(figure::bare(true, l.angle.rad(), units))));
+            row.extend(
+                c.found
+                    .heights
+                    .iter()
+                    .map(|(_, h)| figure::cell(figure::bare(false, h.m(), units))),
+            );
+            row.extend(
+                [c.found.roll, c.found.pitch]
+                    .map(|a| figure::cell(figure::bare(true, a.rad(), units))),
+            );
+            row.extend(
+                c.found
+                    .links
+                    .iter()
+                    .map(|l| figure::cell(figure::bare(true, l.angle.rad(), units))),
+            );
             row
         })
         .collect();
@@ -147,12 +168,17 @@ fn cases(of: &Dossier<'_>) -> Markup {
     let warnings: Vec<String> = of
         .cases
         .iter()
-        .flat_map(|c| c.found.warnings.iter().map(|w| format!("case '{}': {}", c.name, w.text)))
+        .flat_map(|c| {
+            c.found
+                .warnings
+                .iter()
+                .map(|w| format!("case '{}': {}", c.name, w.text))
+        })
         .collect();
-    html! {
+    Some(html! {
         (figure::table(&caption, &columns, &rows))
         @if !warnings.is_empty() {
             ul { @for w in &warnings { li { strong { "Warning. " } (w) } } }
         }
-    }
+    })
 }

@@ -23,11 +23,17 @@ fn bars(of: &Dossier<'_>) -> Vec<Bar> {
         .sags
         .iter()
         .filter_map(|m| {
-            let QuantityKey::Sag(i) = m.key else { return None };
+            let QuantityKey::Sag(i) = m.key else {
+                return None;
+            };
             let unit = model.units.get(i)?;
             let read = of.newest.as_ref().and_then(|n| {
                 let name = m.key.name(of.sheet, model);
-                let q = n.reading.quantities.iter().find(|q| q.name == name && q.unit == Unit::Metre)?;
+                let q = n
+                    .reading
+                    .quantities
+                    .iter()
+                    .find(|q| q.name == name && q.unit == Unit::Metre)?;
                 Some((q.value, q.standard_uncertainty))
             });
             Some(Bar {
@@ -50,12 +56,41 @@ fn picture(bars: &[Bar], of: &Dossier<'_>) -> String {
     for (i, bar) in bars.iter().enumerate() {
         let top = 20.0 + step * i as f64;
         let x = |m: f64| left + (m / widest).clamp(0.0, 1.0) * (right - left);
-        paper.text((left - 10.0, top + 12.0), Anchor::End, 12.0, INK, true, &bar.name);
-        paper.area(&[(x(0.0), top), (x(bar.stroke), top), (x(bar.stroke), top + 16.0), (x(0.0), top + 16.0)], "#fff", OUTLINE);
-        paper.area(&[(x(0.0), top), (x(bar.sag), top), (x(bar.sag), top + 16.0), (x(0.0), top + 16.0)], "#cfd9db", OUTLINE);
+        paper.text(
+            (left - 10.0, top + 12.0),
+            Anchor::End,
+            12.0,
+            INK,
+            true,
+            &bar.name,
+        );
+        paper.area(
+            &[
+                (x(0.0), top),
+                (x(bar.stroke), top),
+                (x(bar.stroke), top + 16.0),
+                (x(0.0), top + 16.0),
+            ],
+            "#fff",
+            OUTLINE,
+        );
+        paper.area(
+            &[
+                (x(0.0), top),
+                (x(bar.sag), top),
+                (x(bar.sag), top + 16.0),
+                (x(0.0), top + 16.0),
+            ],
+            "#cfd9db",
+            OUTLINE,
+        );
         let mut h = x(0.0) + 7.0;
         while h < x(bar.sag) {
-            paper.line((h, top + 15.4), ((h - 7.0).max(x(0.0)), top + 1.0), Pen { width: 0.5, ..THIN });
+            paper.line(
+                (h, top + 15.4),
+                ((h - 7.0).max(x(0.0)), top + 1.0),
+                Pen { width: 0.5, ..THIN },
+            );
             h += 7.0;
         }
         for tenth in 1..4 {
@@ -63,11 +98,39 @@ fn picture(bars: &[Bar], of: &Dossier<'_>) -> String {
             paper.line((at, top + 16.0), (at, top + 19.0), THIN);
         }
         let half = COVERAGE_95 * bar.uncertainty;
-        paper.line((x(bar.sag - half), top + 8.0), (x(bar.sag + half), top + 8.0), Pen { width: 2.6, ..OUTLINE });
-        paper.circle((x(bar.sag), top + 8.0), 4.2, INK, Pen { colour: "#fff", width: 1.0, dash: "" });
+        paper.line(
+            (x(bar.sag - half), top + 8.0),
+            (x(bar.sag + half), top + 8.0),
+            Pen {
+                width: 2.6,
+                ..OUTLINE
+            },
+        );
+        paper.circle(
+            (x(bar.sag), top + 8.0),
+            4.2,
+            INK,
+            Pen {
+                colour: "#fff",
+                width: 1.0,
+                dash: "",
+            },
+        );
         if let Some((read, _)) = bar.read {
             let at = x(read);
-            paper.area(&[(at, top - 1.0), (at - 5.0, top - 9.0), (at + 5.0, top - 9.0)], "#fff", Pen { colour: RUST, width: 1.6, dash: "" });
+            paper.area(
+                &[
+                    (at, top - 1.0),
+                    (at - 5.0, top - 9.0),
+                    (at + 5.0, top - 9.0),
+                ],
+                "#fff",
+                Pen {
+                    colour: RUST,
+                    width: 1.6,
+                    dash: "",
+                },
+            );
         }
         let after = format!(
             "sag {}; left up {}, down {}",
@@ -78,10 +141,24 @@ fn picture(bars: &[Bar], of: &Dossier<'_>) -> String {
         paper.text((left, top + 30.0), Anchor::Start, 10.5, SOFT, false, &after);
     }
     let y = 12.0;
-    paper.text((left, y - 2.0), Anchor::Start, 9.5, SOFT, false, "fully extended");
+    paper.text(
+        (left, y - 2.0),
+        Anchor::Start,
+        9.5,
+        SOFT,
+        false,
+        "fully extended",
+    );
     let longest = bars.iter().find(|b| (b.stroke - widest).abs() < 1e-9);
     if longest.is_some() {
-        paper.text((right, y - 2.0), Anchor::End, 9.5, SOFT, false, "fully compressed");
+        paper.text(
+            (right, y - 2.0),
+            Anchor::End,
+            9.5,
+            SOFT,
+            false,
+            "fully compressed",
+        );
     }
     let words: Vec<String> = bars
         .iter()
@@ -94,7 +171,11 @@ fn picture(bars: &[Bar], of: &Dossier<'_>) -> String {
             )
         })
         .collect();
-    paper.finish(20.0 + step * bars.len() as f64, "Sag and travel of every spring unit", &words.join("; "))
+    paper.finish(
+        20.0 + step * bars.len() as f64,
+        "Sag and travel of every spring unit",
+        &words.join("; "),
+    )
 }
 
 /// The section.
@@ -131,7 +212,8 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
                 figure::cell(format!("{} %", decimals(100.0 * b.sag / b.stroke, 0))),
                 interval(b.stroke - b.sag, b.uncertainty),
                 interval(b.sag, b.uncertainty),
-                b.read.map_or_else(|| figure::cell("-"), |(v, u)| interval(v, u)),
+                b.read
+                    .map_or_else(|| figure::cell("-"), |(v, u)| interval(v, u)),
             ]
         })
         .collect();

@@ -13,7 +13,12 @@ const TYRE_M: f64 = 0.2;
 fn read(of: &Dossier<'_>, name: &str) -> Option<String> {
     let newest = of.newest.as_ref()?;
     let q = newest.reading.quantities.iter().find(|q| q.name == name)?;
-    let text = figure::interval(q.unit == Unit::Radian, q.value, q.standard_uncertainty, of.sheet.units);
+    let text = figure::interval(
+        q.unit == Unit::Radian,
+        q.value,
+        q.standard_uncertainty,
+        of.sheet.units,
+    );
     Some(match q.origin {
         crate::logbook::Origin::Measured => text,
         crate::logbook::Origin::Assumed => format!("{text} *"),
@@ -38,9 +43,19 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
         .map(|(i, station)| {
             let target = of.sheet.targets.heights.iter().find(|t| t.station == i);
             let worked_out = || {
-                let c = of.finished.by_sheet.iter().find(|c| c.aim.key == QuantityKey::Height(i));
+                let c = of
+                    .finished
+                    .by_sheet
+                    .iter()
+                    .find(|c| c.aim.key == QuantityKey::Height(i));
                 c.map_or_else(
-                    || format!("{} {}", figure::bare(false, pose.frame.height(station.at.m()), units), figure::unit(false, units)),
+                    || {
+                        format!(
+                            "{} {}",
+                            figure::bare(false, pose.frame.height(station.at.m()), units),
+                            figure::unit(false, units)
+                        )
+                    },
                     |c| figure::interval(false, c.value, c.uncertainty, units),
                 )
             };
@@ -52,7 +67,12 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
                     .unwrap_or_else(worked_out),
                 target: target.map_or_else(
                     || "no target".to_owned(),
-                    |t| format!("target {}", figure::target(false, t.height.m(), t.tolerance.m(), units)),
+                    |t| {
+                        format!(
+                            "target {}",
+                            figure::target(false, t.height.m(), t.tolerance.m(), units)
+                        )
+                    },
                 ),
                 target_m: target.map(|t| t.height.m()),
             }
@@ -61,10 +81,15 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
     let link_words = (0..of.sheet.axles.len())
         .map(|i| {
             let (name, link) = model.link(i)?;
-            let measured = drawn.as_ref().and_then(|_| read(of, &QuantityKey::LinkAngle(i).name(of.sheet, model)));
+            let measured = drawn
+                .as_ref()
+                .and_then(|_| read(of, &QuantityKey::LinkAngle(i).name(of.sheet, model)));
             let angle = measured.or_else(|| {
                 let axle = pose.axle(i)?;
-                Some(format!("{} deg", figure::bare(true, link.angle(&pose.frame, axle), units)))
+                Some(format!(
+                    "{} deg",
+                    figure::bare(true, link.angle(&pose.frame, axle), units)
+                ))
             })?;
             Some(format!("{name} {angle}"))
         })
@@ -87,8 +112,17 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
     };
     let told = match &drawn {
         Some((newest, _)) => {
-            let on: Vec<&str> = newest.reading.loads.iter().map(|l| l.name.as_str()).collect();
-            let on = if on.is_empty() { "nothing on".to_owned() } else { format!("{} on", on.join(" and ")) };
+            let on: Vec<&str> = newest
+                .reading
+                .loads
+                .iter()
+                .map(|l| l.name.as_str())
+                .collect();
+            let on = if on.is_empty() {
+                "nothing on".to_owned()
+            } else {
+                format!("{} on", on.join(" and "))
+            };
             format!(
                 "As it was read on {}, {on}. Heights as read; targets (dashed) are those of the finished vehicle, which carries other loads.",
                 figure::when(newest.reading.at, &of.zone)
@@ -100,8 +134,16 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
         ),
     };
     let axles: Vec<usize> = (0..of.sheet.axles.len()).collect();
-    let solid: Vec<usize> = axles.iter().copied().filter(|i| shows_from_behind(of.sheet, *i)).collect();
-    let behind = if solid.is_empty() { axles.into_iter().take(1).collect() } else { solid };
+    let solid: Vec<usize> = axles
+        .iter()
+        .copied()
+        .filter(|i| shows_from_behind(of.sheet, *i))
+        .collect();
+    let behind = if solid.is_empty() {
+        axles.into_iter().take(1).collect()
+    } else {
+        solid
+    };
     Some(html! {
         p { (told) }
         @for axle in behind {

@@ -54,9 +54,10 @@ impl<'a> Sight<'a> {
     }
 
     fn radius(&self, axle: usize) -> f64 {
-        self.model.axles[axle]
-            .tyre
-            .map_or(self.model.design[crate::geometry::axle_coordinate(axle)], |t| t.radius)
+        self.model.axles[axle].tyre.map_or(
+            self.model.design[crate::geometry::axle_coordinate(axle)],
+            |t| t.radius,
+        )
     }
 
     /// Middle of a wheel: left (+1) or right (-1).
@@ -78,7 +79,12 @@ impl<'a> Sight<'a> {
                 self.pose.axle_point(unit.axle, *lower),
                 self.pose.frame.point(*upper),
             ]),
-            UnitPlace::Arm { upper, arm, end, beside } => {
+            UnitPlace::Arm {
+                upper,
+                arm,
+                end,
+                beside,
+            } => {
                 let height = match end {
                     ArmEnd::Wheel(c) => self.pose.coordinates[*c],
                     ArmEnd::Axle(p) => self.pose.axle_point(unit.axle, *p)[2],
@@ -128,7 +134,11 @@ impl<'a> Sight<'a> {
     /// From the rear end to the front end of the rails.
     fn rail_span(&self) -> (f64, f64) {
         let along = |f: fn(f64, f64) -> f64, start: f64| {
-            self.sheet.stations.iter().map(|s| s.at.x.m()).fold(start, f)
+            self.sheet
+                .stations
+                .iter()
+                .map(|s| s.at.x.m())
+                .fold(start, f)
         };
         let wheelbase = self.sheet.wheelbase.m();
         (
@@ -162,29 +172,82 @@ impl<'a> Sight<'a> {
         let floor = 14.0 + (highest + 0.06) * s;
         let at = |p: [f64; 3]| (WIDTH / 2.0 - p[1] * s, floor - p[2] * s);
         let mut paper = Paper::default();
-        paper.floor(WIDTH / 2.0 - half * s - 60.0, WIDTH / 2.0 + half * s + 60.0, floor);
+        paper.floor(
+            WIDTH / 2.0 - half * s - 60.0,
+            WIDTH / 2.0 + half * s + 60.0,
+            floor,
+        );
         paper.line((WIDTH / 2.0, 8.0), (WIDTH / 2.0, floor + 8.0), CENTRE);
         let (left, right) = (self.wheel(axle, 1.0), self.wheel(axle, -1.0));
         let turn = ((right[2] - left[2]) / (2.0 * half)).atan().to_degrees() * -1.0;
         for wheel in [left, right] {
-            paper.round_box(at(wheel), (self.tyre_m * s, 2.0 * self.radius(axle) * s), 8.0, -turn, "#e3eaea");
+            paper.round_box(
+                at(wheel),
+                (self.tyre_m * s, 2.0 * self.radius(axle) * s),
+                8.0,
+                -turn,
+                "#e3eaea",
+            );
         }
         self.rails_behind(&mut paper, axle, &at);
         if self.pose.axle(axle).is_some() {
-            let inner = |side: f64| self.pose.axle_point(axle, [0.0, side * (half - self.tyre_m), 0.0]);
-            paper.line(at(inner(1.0)), at(inner(-1.0)), Pen { width: 6.0, ..THICK });
-            paper.circle(at(self.pose.axle_point(axle, [0.0; 3])), 0.09 * s, "#fff", Pen { width: 2.2, ..OUTLINE });
+            let inner = |side: f64| {
+                self.pose
+                    .axle_point(axle, [0.0, side * (half - self.tyre_m), 0.0])
+            };
+            paper.line(
+                at(inner(1.0)),
+                at(inner(-1.0)),
+                Pen {
+                    width: 6.0,
+                    ..THICK
+                },
+            );
+            paper.circle(
+                at(self.pose.axle_point(axle, [0.0; 3])),
+                0.09 * s,
+                "#fff",
+                Pen {
+                    width: 2.2,
+                    ..OUTLINE
+                },
+            );
         } else {
             for (side, wheel) in [(1.0, left), (-1.0, right)] {
                 let x = self.model.axle_x(axle);
                 let rail = self.pose.frame.point([x, side * self.rail_y(x), 0.0]);
-                paper.line(at(rail), at([wheel[0], wheel[1] - side * self.tyre_m / 2.0, wheel[2] - 0.03]), THICK);
+                paper.line(
+                    at(rail),
+                    at([
+                        wheel[0],
+                        wheel[1] - side * self.tyre_m / 2.0,
+                        wheel[2] - 0.03,
+                    ]),
+                    THICK,
+                );
             }
         }
         if let Some([frame, on_axle]) = self.link_ends(axle) {
-            paper.line(at(frame), at(on_axle), Pen { colour: RUST, width: 3.0, dash: "" });
+            paper.line(
+                at(frame),
+                at(on_axle),
+                Pen {
+                    colour: RUST,
+                    width: 3.0,
+                    dash: "",
+                },
+            );
             for end in [frame, on_axle] {
-                paper.circle(at(end), 3.6, "#fff", Pen { colour: RUST, width: 1.6, dash: "" });
+                paper.circle(
+                    at(end),
+                    3.6,
+                    "#fff",
+                    Pen {
+                        colour: RUST,
+                        width: 1.6,
+                        dash: "",
+                    },
+                );
             }
         }
         for unit in (0..self.model.units.len()).filter(|u| self.model.units[*u].axle == axle) {
@@ -195,7 +258,14 @@ impl<'a> Sight<'a> {
         self.heights_behind(&mut paper, axle, half, s, floor);
         let mut bottom = floor + 22.0;
         if let Some(Some(words)) = self.link_words.get(axle) {
-            paper.text((WIDTH / 2.0, bottom), Anchor::Middle, 11.5, RUST, true, words);
+            paper.text(
+                (WIDTH / 2.0, bottom),
+                Anchor::Middle,
+                11.5,
+                RUST,
+                true,
+                words,
+            );
             bottom += 16.0;
         }
         paper.scale_bar((8.0, bottom - 8.0), one_to);
@@ -226,7 +296,10 @@ impl<'a> Sight<'a> {
             .to_vec();
         paper.area(&cross, "#f6f8f8", THIN);
         for side in [1.0, -1.0] {
-            let (inner, outer) = (side * (y - RAIL_WIDE_M / 2.0), side * (y + RAIL_WIDE_M / 2.0));
+            let (inner, outer) = (
+                side * (y - RAIL_WIDE_M / 2.0),
+                side * (y + RAIL_WIDE_M / 2.0),
+            );
             let rail: Vec<_> = [(inner, 0.0), (outer, 0.0), (outer, RAIL_M), (inner, RAIL_M)]
                 .map(|(y, z)| at(self.pose.frame.point([x, y, z])))
                 .to_vec();
@@ -248,21 +321,34 @@ impl<'a> Sight<'a> {
     fn heights_behind(&self, paper: &mut Paper, axle: usize, half: f64, s: f64, floor: f64) {
         for side in [1.0, -1.0] {
             let x = WIDTH / 2.0 - side * (half * s + 34.0);
-            let mut line = floor - 0.62 * self.radius(axle) * 2.0 * s;
-            let here = self.sheet.stations.iter().enumerate().filter(|(_, t)| {
-                t.at.y.m() * side > 0.0 && self.nearest_axle(t.at.x.m()) == axle
-            });
+            let mut line = floor - 0.55 * self.radius(axle) * 2.0 * s;
+            let here =
+                self.sheet.stations.iter().enumerate().filter(|(_, t)| {
+                    t.at.y.m() * side > 0.0 && self.nearest_axle(t.at.x.m()) == axle
+                });
             for (i, station) in here {
                 let p = self.pose.frame.point(station.at.m());
                 let top = floor - p[2] * s;
-                paper.line((WIDTH / 2.0 - p[1] * s, top), (x - side * 6.0, top), Pen { width: 0.6, dash: "1.5 2", ..THIN });
+                paper.line(
+                    (WIDTH / 2.0 - p[1] * s, top),
+                    (x - side * 6.0, top),
+                    Pen {
+                        width: 0.6,
+                        dash: "1.5 2",
+                        ..THIN
+                    },
+                );
                 paper.upright(x, floor, top);
                 let callout = &self.callouts[i];
                 if let Some(target) = callout.target_m {
                     let y = floor - target * s;
                     paper.line((x - 12.0, y), (x + 12.0, y), TARGET);
                 }
-                let (anchor, at) = if side > 0.0 { (Anchor::End, x - 12.0) } else { (Anchor::Start, x + 12.0) };
+                let (anchor, at) = if side > 0.0 {
+                    (Anchor::End, x - 18.0)
+                } else {
+                    (Anchor::Start, x + 18.0)
+                };
                 callout_lines(paper, callout, (at, line), anchor);
                 line += 48.0;
             }
@@ -285,7 +371,12 @@ impl<'a> Sight<'a> {
         paper.floor(4.0, WIDTH - 4.0, floor);
         for axle in 0..self.sheet.axles.len() {
             let (wheel, r) = (self.wheel(axle, 1.0), self.radius(axle));
-            paper.circle(at([wheel[0], 0.0, r.min(wheel[2])]), r * s, "#e3eaea", OUTLINE);
+            paper.circle(
+                at([wheel[0], 0.0, r.min(wheel[2])]),
+                r * s,
+                "#e3eaea",
+                OUTLINE,
+            );
             paper.circle(at(wheel), 0.58 * r * s, "#fff", THIN);
             paper.circle(at(wheel), 3.0, INK, THIN);
         }
@@ -295,7 +386,9 @@ impl<'a> Sight<'a> {
             .map(|(x, z)| at(self.pose.frame.point([x, y, z])))
             .to_vec();
         paper.area(&rail, "#cfd9db", OUTLINE);
-        for unit in (0..self.model.units.len()).filter(|u| self.model.units[*u].side == crate::sheet::Side::Left) {
+        for unit in (0..self.model.units.len())
+            .filter(|u| self.model.units[*u].side == crate::sheet::Side::Left)
+        {
             if let Some([lower, upper]) = self.ends(unit) {
                 paper.coilover(at(lower), at(upper), COIL_M * s);
             }
@@ -315,7 +408,15 @@ impl<'a> Sight<'a> {
         for (slot, (x, i)) in apart(&shown, 150.0).into_iter().zip(&shown) {
             let p = self.pose.frame.point(self.sheet.stations[*i].at.m());
             let top = floor - p[2] * s;
-            paper.line((*x, top), (slot, 44.0), Pen { width: 0.6, dash: "1.5 2", ..THIN });
+            paper.line(
+                (*x, top),
+                (slot, 44.0),
+                Pen {
+                    width: 0.6,
+                    dash: "1.5 2",
+                    ..THIN
+                },
+            );
             paper.upright(*x, floor, top);
             let callout = &self.callouts[*i];
             if let Some(target) = callout.target_m {
@@ -324,7 +425,14 @@ impl<'a> Sight<'a> {
             }
             callout_lines(&mut paper, callout, (slot, 12.0), Anchor::Middle);
         }
-        paper.text((10.0, floor - 8.0), Anchor::Start, 10.5, SOFT, false, "◂ forward");
+        paper.text(
+            (10.0, floor - 8.0),
+            Anchor::Start,
+            10.5,
+            SOFT,
+            false,
+            "◂ forward",
+        );
         paper.scale_bar((8.0, floor + 14.0), one_to);
         paper.finish(
             floor + 26.0,
@@ -352,29 +460,81 @@ impl<'a> Sight<'a> {
         for axle in 0..self.sheet.axles.len() {
             let r = self.radius(axle);
             for side in [1.0, -1.0] {
-                paper.round_box(at(self.wheel(axle, side)), (2.0 * r * s, self.tyre_m * s), 7.0, 0.0, "#e3eaea");
+                paper.round_box(
+                    at(self.wheel(axle, side)),
+                    (2.0 * r * s, self.tyre_m * s),
+                    7.0,
+                    0.0,
+                    "#e3eaea",
+                );
             }
             let (left, right) = (self.wheel(axle, 1.0), self.wheel(axle, -1.0));
             if self.pose.axle(axle).is_some() {
                 let inner = |p: [f64; 3], side: f64| [p[0], p[1] - side * self.tyre_m / 2.0, p[2]];
-                paper.line(at(inner(left, 1.0)), at(inner(right, -1.0)), Pen { width: 5.0, ..THICK });
-                paper.circle(at(self.pose.axle_point(axle, [0.0; 3])), 0.09 * s, "#fff", Pen { width: 2.0, ..OUTLINE });
+                paper.line(
+                    at(inner(left, 1.0)),
+                    at(inner(right, -1.0)),
+                    Pen {
+                        width: 5.0,
+                        ..THICK
+                    },
+                );
+                paper.circle(
+                    at(self.pose.axle_point(axle, [0.0; 3])),
+                    0.09 * s,
+                    "#fff",
+                    Pen {
+                        width: 2.0,
+                        ..OUTLINE
+                    },
+                );
             } else {
                 let x = self.model.axle_x(axle);
                 for (side, wheel) in [(1.0, left), (-1.0, right)] {
                     let root = |dx: f64| at([x + dx, side * self.rail_y(x), 0.0]);
                     let tip = at([wheel[0], wheel[1] - side * self.tyre_m / 2.0, 0.0]);
-                    paper.line(root(0.12), tip, Pen { width: 2.4, ..THICK });
-                    paper.line(root(-0.12), tip, Pen { width: 2.4, ..THICK });
+                    paper.line(
+                        root(0.12),
+                        tip,
+                        Pen {
+                            width: 2.4,
+                            ..THICK
+                        },
+                    );
+                    paper.line(
+                        root(-0.12),
+                        tip,
+                        Pen {
+                            width: 2.4,
+                            ..THICK
+                        },
+                    );
                 }
             }
         }
         self.frame_above(&mut paper, s, &at);
         for axle in 0..self.sheet.axles.len() {
             if let Some([frame, on_axle]) = self.link_ends(axle) {
-                paper.line(at(frame), at(on_axle), Pen { colour: RUST, width: 2.6, dash: "" });
+                paper.line(
+                    at(frame),
+                    at(on_axle),
+                    Pen {
+                        colour: RUST,
+                        width: 2.6,
+                        dash: "",
+                    },
+                );
                 for end in [frame, on_axle] {
-                    paper.circle(at(end), 3.2, "#fff", Pen { colour: RUST, width: 1.5, dash: "" });
+                    paper.circle(
+                        at(end),
+                        3.2,
+                        "#fff",
+                        Pen {
+                            colour: RUST,
+                            width: 1.5,
+                            dash: "",
+                        },
+                    );
                 }
             }
         }
@@ -386,7 +546,14 @@ impl<'a> Sight<'a> {
         for (name, place) in &self.loads {
             let p = at(self.pose.frame.point(*place));
             weight(&mut paper, p);
-            paper.text((p.0 + 10.0, p.1 + 4.0), Anchor::Start, 10.5, INK, false, name);
+            paper.text(
+                (p.0 + 10.0, p.1 + 4.0),
+                Anchor::Start,
+                10.5,
+                INK,
+                false,
+                name,
+            );
         }
         let below = middle + half * s + 26.0;
         for (side, y) in [(1.0, below), (-1.0, 12.0)] {
@@ -395,23 +562,60 @@ impl<'a> Sight<'a> {
                 .stations
                 .iter()
                 .enumerate()
-                .filter(|(_, t)| if side > 0.0 { t.at.y.m() >= 0.0 } else { t.at.y.m() < 0.0 })
+                .filter(|(_, t)| {
+                    if side > 0.0 {
+                        t.at.y.m() >= 0.0
+                    } else {
+                        t.at.y.m() < 0.0
+                    }
+                })
                 .map(|(i, t)| (at(t.at.m()).0, i))
                 .collect();
             shown.sort_by(|a, b| a.0.total_cmp(&b.0));
             for (slot, (_, i)) in apart(&shown, 150.0).into_iter().zip(&shown) {
                 let p = at(self.pose.frame.point(self.sheet.stations[*i].at.m()));
                 let edge = if side > 0.0 { y - 12.0 } else { y + 34.0 };
-                paper.line(p, (slot, edge), Pen { width: 0.6, dash: "1.5 2", ..THIN });
-                paper.circle(p, 4.0, "#fff", Pen { colour: STEEL, width: 2.0, dash: "" });
+                paper.line(
+                    p,
+                    (slot, edge),
+                    Pen {
+                        width: 0.6,
+                        dash: "1.5 2",
+                        ..THIN
+                    },
+                );
+                paper.circle(
+                    p,
+                    4.0,
+                    "#fff",
+                    Pen {
+                        colour: STEEL,
+                        width: 2.0,
+                        dash: "",
+                    },
+                );
                 callout_lines(&mut paper, &self.callouts[*i], (slot, y), Anchor::Middle);
             }
         }
-        paper.text((WIDTH - 8.0, middle - 8.0), Anchor::End, 10.5, SOFT, false, "rear");
-        paper.text((8.0, middle - 8.0), Anchor::Start, 10.5, SOFT, false, "◂ forward");
-        paper.scale_bar((8.0, below + 34.0), one_to);
+        paper.text(
+            (WIDTH - 8.0, middle - 8.0),
+            Anchor::End,
+            10.5,
+            SOFT,
+            false,
+            "rear",
+        );
+        paper.text(
+            (8.0, middle - 8.0),
+            Anchor::Start,
+            10.5,
+            SOFT,
+            false,
+            "◂ forward",
+        );
+        paper.scale_bar((8.0, below + 42.0), one_to);
         paper.finish(
-            below + 48.0,
+            below + 54.0,
             "The vehicle from above",
             &format!(
                 "To scale, one to {one_to}, forward to the left, the vehicle's left side below: wheels, axles, rails, coilovers, lateral link, loads that are on. {}",
@@ -433,7 +637,15 @@ impl<'a> Sight<'a> {
         }
         let inner = |x: f64, side: f64| at([x, side * (self.rail_y(x) - RAIL_WIDE_M / 2.0), 0.0]);
         for x in [rear + 0.04, f64::midpoint(rear, front), front - 0.04] {
-            paper.line(inner(x, 1.0), inner(x, -1.0), Pen { width: (0.04 * s).max(1.0), colour: "#cfd9db", dash: "" });
+            paper.line(
+                inner(x, 1.0),
+                inner(x, -1.0),
+                Pen {
+                    width: (0.04 * s).max(1.0),
+                    colour: "#cfd9db",
+                    dash: "",
+                },
+            );
         }
     }
 
@@ -453,7 +665,14 @@ impl<'a> Sight<'a> {
 fn callout_lines(paper: &mut Paper, callout: &Callout, at: (f64, f64), anchor: Anchor) {
     paper.text(at, anchor, 10.5, SOFT, false, &callout.name);
     paper.text((at.0, at.1 + 14.0), anchor, 13.0, INK, true, &callout.found);
-    paper.text((at.0, at.1 + 28.0), anchor, 10.5, RUST, false, &callout.target);
+    paper.text(
+        (at.0, at.1 + 28.0),
+        anchor,
+        10.5,
+        RUST,
+        false,
+        &callout.target,
+    );
 }
 
 /// A weight: a square with a cross in it.
@@ -469,8 +688,15 @@ fn weight(paper: &mut Paper, at: (f64, f64)) {
 fn apart(of: &[(f64, usize)], width: f64) -> Vec<f64> {
     let half = width / 2.0;
     let room = WIDTH - width;
-    let width = if of.len() > 1 { width.min(room / (of.len() - 1) as f64) } else { width };
-    let mut places: Vec<f64> = of.iter().map(|(x, _)| x.clamp(half, WIDTH - half)).collect();
+    let width = if of.len() > 1 {
+        width.min(room / (of.len() - 1) as f64)
+    } else {
+        width
+    };
+    let mut places: Vec<f64> = of
+        .iter()
+        .map(|(x, _)| x.clamp(half, WIDTH - half))
+        .collect();
     for i in 1..places.len() {
         places[i] = places[i].max(places[i - 1] + width);
     }
@@ -494,7 +720,10 @@ mod tests {
     #[test]
     fn texts_keep_apart_and_inside() {
         let places = apart(&[(10.0, 0), (20.0, 1), (700.0, 2), (715.0, 3)], 150.0);
-        assert!(places.windows(2).all(|p| p[1] - p[0] >= 149.0), "{places:?}");
+        assert!(
+            places.windows(2).all(|p| p[1] - p[0] >= 149.0),
+            "{places:?}"
+        );
         assert!(places[0] >= 74.0 && places[3] <= 646.0, "{places:?}");
     }
 }

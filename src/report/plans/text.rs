@@ -458,9 +458,7 @@ pub fn promise_explained(basis: &Basis<'_>, verdict: &PromiseVerdict) -> Vec<Str
         })
         .collect();
     if !verdict.kept() && lines.is_empty() {
-        lines.push(
-            "nothing known explains it: check the sensors and what was entered".to_owned(),
-        );
+        lines.push("nothing known explains it: check the sensors and what was entered".to_owned());
     }
     lines
 }
