@@ -15,6 +15,7 @@ mod layout_weights;
 mod layout_wire;
 mod log_table;
 mod page;
+mod pdf;
 mod plans;
 mod recorded;
 mod settle;
@@ -35,6 +36,7 @@ pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use log_table::log_table;
 pub use page::{Dossier, Finished, Learnt, Newest, Promised, Residual, learnt, report_page};
+pub use pdf::{Paper, report_pdf};
 pub use plans::{
     Basis, advice_json, advice_text, answer_json, answer_text, leave_sentence, operation_words,
     plan_steps, promise_explained, promise_json, promise_text,

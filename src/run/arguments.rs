@@ -63,6 +63,15 @@ pub enum Command {
     Manual(ManualArguments),
 }
 
+/// Paper of a PDF.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PaperAsked {
+    /// 210 mm x 297 mm.
+    A4,
+    /// 8 1/2 in x 11 in.
+    Letter,
+}
+
 /// `completions`.
 #[derive(Debug, Args)]
 #[command(after_help = "\
@@ -92,13 +101,21 @@ pub struct ManualArguments {
 #[command(after_help = "\
 Examples:
   stillheight report van.toml
-  stillheight report van.toml -o handover.html --force")]
+  stillheight report van.toml -o handover.html --force
+  stillheight report van.toml --pdf --paper letter")]
 pub struct ReportArguments {
     /// The build sheet; logbook and sensors beside it are read, if there are any.
     pub sheet: PathBuf,
-    /// Write to this file; an existing file is kept.
-    #[arg(short, long, value_name = "FILE", default_value = "report.html")]
-    pub output: PathBuf,
+    /// Write to this file; an existing file is kept. Without it report.html, or
+    /// report.pdf with --pdf.
+    #[arg(short, long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+    /// Write PDF instead of HTML.
+    #[arg(long)]
+    pub pdf: bool,
+    /// Paper of the PDF.
+    #[arg(long, value_enum, default_value = "a4", requires = "pdf")]
+    pub paper: PaperAsked,
     /// Replace an existing file.
     #[arg(long)]
     pub force: bool,
@@ -477,7 +494,8 @@ pub struct Telling {
 Examples:
   stillheight watch van.toml
   stillheight watch van.toml --load deck --load tank
-  stillheight watch van.toml --plain --for 5min")]
+  stillheight watch van.toml --plain --for 5min
+  stillheight watch van.toml --share --share-on network --share-allow keep,load")]
 pub struct WatchArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -504,6 +522,41 @@ pub struct WatchArguments {
     /// Say when a zero is older than this.
     #[arg(long, value_name = "DURATION", default_value = "30d", value_parser = duration)]
     pub old_zero: f64,
+    /// The page for phones.
+    #[command(flatten)]
+    pub sharing: Sharing,
+}
+
+/// The live reading on a phone.
+#[derive(Debug, Clone, Default, Args)]
+pub struct Sharing {
+    /// Serve a page with the live reading, for a phone; the screen shows its QR code.
+    /// Without --share-on only this machine can open it.
+    #[arg(long)]
+    pub share: bool,
+    /// Serve it on this address of this machine, for example 192.168.1.20 or
+    /// 192.168.1.20:4711; 'network' takes the address on the network it is on.
+    /// Everybody on that network who has the address with its token can look.
+    #[arg(long, value_name = "ADDRESS", requires = "share")]
+    pub share_on: Option<String>,
+    /// What the page may do beside looking: keep, load.
+    #[arg(
+        long,
+        value_name = "WHAT",
+        value_delimiter = ',',
+        value_enum,
+        requires = "share"
+    )]
+    pub share_allow: Vec<ShareAllow>,
+}
+
+/// What a phone may do beside looking.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ShareAllow {
+    /// Keep a reading.
+    Keep,
+    /// Mark loads on and off.
+    Load,
 }
 
 /// `sensors`.
@@ -662,6 +715,9 @@ pub struct RehearseArguments {
     /// Keep sheet and logbook in this folder (else they are thrown away).
     #[arg(long, value_name = "FOLDER")]
     pub folder: Option<PathBuf>,
+    /// The page for phones.
+    #[command(flatten)]
+    pub sharing: Sharing,
 }
 
 /// A sensor without its plug for a while.

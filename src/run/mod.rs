@@ -31,6 +31,7 @@ mod settle_event;
 mod settle_rehearsal;
 mod settle_session;
 mod settle_watch;
+mod sharing;
 mod sheet_asked;
 mod sheets;
 mod sitting;

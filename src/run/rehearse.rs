@@ -88,6 +88,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         cues: cues(&stage),
         playing: None,
         ports: Vec::new(),
+        sharing: super::sharing::asked(&arguments.sharing)?,
     };
     if arguments.telling.plain {
         sheets::print(&format!(

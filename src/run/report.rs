@@ -4,7 +4,7 @@
 //! HTML file. Refused: a file that is there already, unless forced.
 
 use super::advise::{Past, bare, past_of};
-use super::arguments::ReportArguments;
+use super::arguments::{PaperAsked, ReportArguments};
 use super::layout::coilover_travel;
 use super::sensors_fitted::Fitted;
 use super::settle_answer::{Tolerances, gather};
@@ -19,7 +19,8 @@ use crate::posture::{Measured, Origin, POSTURE_COORDINATES, PostureState, Quanti
 use crate::quantity::{Length, Moment};
 use crate::readings::neighbour::{Neighbour, OLD_ZERO, neighbour_path};
 use crate::report::{
-    Basis, Dossier, Finished, Newest, Promised, Residual, SettleReport, learnt, report_page,
+    Basis, Dossier, Finished, Newest, Paper, Promised, Residual, SettleReport, learnt, report_page,
+    report_pdf,
 };
 use crate::sheet::{BuildSheet, Checked, Measurand, Suspension};
 use crate::statics::{Model, StaticsError, quantities};
@@ -34,17 +35,30 @@ const LINK_STEPS: usize = 10;
 const MOST_PROMISES: usize = 8;
 
 pub(super) fn run(arguments: &ReportArguments) -> Result<ExitCode, Failure> {
-    if arguments.output.exists() && !arguments.force {
+    let usual = if arguments.pdf {
+        "report.pdf"
+    } else {
+        "report.html"
+    };
+    let output = arguments.output.clone().unwrap_or_else(|| usual.into());
+    if output.exists() && !arguments.force {
         // Said before the work, not after it.
-        return Err(super::failure::exists(&arguments.output));
+        return Err(super::failure::exists(&output));
     }
     let (checked, _) = sheets::read_whole(&arguments.sheet, &[])?;
     let page = report_page(&dossier(&arguments.sheet, &checked)?);
-    sheets::write_whole(&arguments.output, page.as_bytes(), arguments.force)?;
-    sheets::print(&format!(
-        "wrote {}\nopen it in a browser; print it on A4 or Letter\n",
-        arguments.output.display()
-    ))?;
+    let (content, how) = if arguments.pdf {
+        let paper = match arguments.paper {
+            PaperAsked::A4 => Paper::A4,
+            PaperAsked::Letter => Paper::Letter,
+        };
+        (report_pdf(&page, paper), "")
+    } else {
+        let how = "open it in a browser; print it on A4 or Letter\n";
+        (page.into_bytes(), how)
+    };
+    sheets::write_whole(&output, &content, arguments.force)?;
+    sheets::print(&format!("wrote {}\n{how}", output.display()))?;
     Ok(ExitCode::SUCCESS)
 }
 

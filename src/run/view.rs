@@ -63,6 +63,7 @@ pub(super) fn view_of(s: &Sitting, now: Moment, source: Source) -> View {
             },
         ),
         task: None,
+        shared: None,
     }
 }
 

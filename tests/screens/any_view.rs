@@ -4,8 +4,8 @@ use proptest::prelude::*;
 use stillheight::quantity::{Angle, Force, Length, Moment, Span, UnitSystem};
 use stillheight::screen::view::{
     Aim, Amount, Basis, Behind, BehindPoint, CoiloverView, Figure, Gauge, LinkView, LoadMark,
-    Message, Motion, Quality, SensorView, Severity, Source, Stance, StationView, Task, ToGo,
-    Verdict, View, Way, Wheel,
+    Message, Motion, Quality, SensorView, Severity, SharedView, Source, Stance, StationView, Task,
+    ToGo, Verdict, View, Way, Wheel,
 };
 use stillheight::screen::{Desk, Ink, Overlay};
 
@@ -199,6 +199,11 @@ impl Pool {
                     tolerance: p.number(),
                     word: p.text(),
                 }),
+                shared: self.maybe(|p| SharedView {
+                    address: p.text(),
+                    code: p.many(Self::text),
+                    code_light: p.many(Self::text),
+                }),
                 course: p.many(|p| (Force::new(p.number()), Length::new(p.number()))),
             }),
         }
@@ -242,7 +247,7 @@ proptest! {
         columns in 1_u16..200,
         rows in 1_u16..60,
         large in prop::option::of(any::<usize>()),
-        overlay in prop::sample::select(vec![None, Some(Overlay::Help), Some(Overlay::InFull)]),
+        overlay in prop::sample::select(vec![None, Some(Overlay::Help), Some(Overlay::InFull), Some(Overlay::Shared)]),
         note in prop::option::of(any::<String>()),
     ) {
         let desk = Desk { large, overlay, note, ..Desk::new(Ink::Colour) };
