@@ -33,6 +33,7 @@ mod published_statics;
 mod readings;
 mod rehearsal;
 mod report_page;
+mod schemas;
 mod screens;
 mod sensors;
 mod settle_command;

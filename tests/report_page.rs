@@ -136,6 +136,40 @@ fn without_a_logbook_it_is_targets_only_and_says_so() {
     assert_eq!(folder.names(), ["report.html", "van.toml"]);
 }
 
+/// The PDF has the same headings and names, on both papers, and is no larger than
+/// can be sent by mail.
+#[test]
+fn the_pdf_says_what_the_page_says() {
+    let folder = Folder::new("pdf");
+    assert!(folder.run(&["sheet", "new", "van.toml"]).status.success());
+    for (paper, size) in [("a4", "595.28 841.89"), ("letter", "612 792")] {
+        let name = format!("{paper}.pdf");
+        let made = folder.run(&["report", "van.toml", "--pdf", "--paper", paper, "-o", &name]);
+        assert!(made.status.success(), "{}", err(&made));
+        let file = std::fs::read(folder.0.join(&name)).unwrap();
+        let text = String::from_utf8_lossy(&file);
+        assert!(text.starts_with("%PDF-") && text.trim_end().ends_with("%%EOF"));
+        assert!(text.contains(size), "{paper}");
+        for words in [
+            "Targets and what it comes to",
+            "Coilovers and axles",
+            "Signed off",
+            "rear left",
+            "Made by stillheight",
+        ] {
+            assert!(text.contains(words), "{paper}: {words}");
+        }
+        assert!(!text.contains("NaN") && !text.contains("inf "), "{paper}");
+        assert!(file.len() < 1_500_000, "{} bytes", file.len());
+    }
+    let usual = folder.run(&["report", "van.toml", "--pdf"]);
+    assert!(usual.status.success() && folder.0.join("report.pdf").exists());
+    assert_eq!(
+        folder.run(&["report", "van.toml", "--pdf"]).status.code(),
+        Some(2)
+    );
+}
+
 #[test]
 fn an_old_report_is_kept_unless_forced_and_survives_a_failed_write() {
     let folder = Folder::new("kept");

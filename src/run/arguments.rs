@@ -57,10 +57,21 @@ pub enum Command {
     Settle(SettleArguments),
     /// Everything that is known of a vehicle on one page, to print and hand over.
     Report(ReportArguments),
+    /// JSON Schema of what a command prints with --json.
+    Schema(SchemaArguments),
     /// Completions for a shell, on standard output.
     Completions(CompletionsArguments),
     /// Write man pages into a folder.
     Manual(ManualArguments),
+}
+
+/// `schema`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stillheight schema targets > targets.schema.json")]
+pub struct SchemaArguments {
+    /// The output: targets, advise, settle, log, export, watch; without it the names
+    /// are listed. (The build sheet's own schema: 'sheet schema'.)
+    pub name: Option<String>,
 }
 
 /// Paper of a PDF.

@@ -1,11 +1,13 @@
-//! `manual` and `completions`: what a shell and `man` want to know.
+//! `manual`, `completions` and `schema`: what `man`, a shell and another program
+//! want to know.
 //!
 //! In: the command line's own description. Out: man pages in a folder,
-//! completions on standard output. Refused: a page that is there already,
-//! unless forced.
+//! completions and schemas on standard output. Refused: a page that is there
+//! already, unless forced; an output that has no schema.
 
-use super::arguments::{Arguments, CompletionsArguments, ManualArguments};
+use super::arguments::{Arguments, CompletionsArguments, ManualArguments, SchemaArguments};
 use super::{Failure, sheets};
+use crate::report::SCHEMAS;
 use clap::{Command, CommandFactory as _};
 use std::process::ExitCode;
 
@@ -14,6 +16,24 @@ pub(super) fn completions(arguments: &CompletionsArguments) -> Result<ExitCode, 
     let mut text = Vec::new();
     clap_complete::generate(arguments.shell, &mut command, "stillheight", &mut text);
     sheets::print(&String::from_utf8_lossy(&text))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+pub(super) fn schema(arguments: &SchemaArguments) -> Result<ExitCode, Failure> {
+    let names: Vec<&str> = SCHEMAS.iter().map(|(name, _)| *name).collect();
+    let Some(wanted) = &arguments.name else {
+        sheets::print(&format!("{}\n", names.join("\n")))?;
+        return Ok(ExitCode::SUCCESS);
+    };
+    let found = SCHEMAS.iter().find(|(name, _)| name == wanted);
+    let (_, text) = found.ok_or_else(|| {
+        Failure::users(
+            "schema.unknown",
+            format!("no output '{wanted}' has a schema"),
+            format!("there are: {}", names.join(", ")),
+        )
+    })?;
+    sheets::print(text)?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -79,6 +79,7 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Read(read) => read::run(&read),
         Command::Settle(settle) => settle::run(&settle),
         Command::Report(report) => report::run(&report),
+        Command::Schema(schema) => manual::schema(&schema),
         Command::Completions(completions) => manual::completions(&completions),
         Command::Manual(pages) => manual::pages(&pages),
     }

@@ -46,12 +46,19 @@
     if (focus) { const again = list.querySelector(`[data-key="${focus}"]`); if (again) again.focus(); }
   };
 
+  // The value large, its interval and unit small beside it, never apart.
+  const figure = (f) => {
+    if (!f) return ["cannot tell"];
+    const [value, half] = f.text.split(" ± ");
+    return half ? [make("span", "v", value), " ", make("span", "pm", `± ${half}`)] : [value];
+  };
+
   const angle = ([name, a, words]) => make("div", "", make("dt", "", name),
-    make("dd", "", a ? a.text : "cannot tell", make("small", "", words || "")));
+    make("dd", "", ...figure(a), make("small", "", words || "")));
 
   const corner = (s) => make("li", "",
     make("div", "name", make("span", "", s.name), make("span", s.verdict.split(" ")[0], mark[s.verdict] || s.verdict)),
-    make("div", "value", s.height ? s.height.text : "cannot tell"),
+    make("div", "value", ...figure(s.height)),
     gauge(s), make("small", "", s.aim ? `aim ${s.aim}` : "no aim"));
 
   const load = (may) => (l, i) => {

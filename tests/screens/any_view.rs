@@ -188,6 +188,11 @@ impl Pool {
                 weight: p.choice(&[Severity::Notice, Severity::Warning, Severity::Error]),
                 text: p.text(),
             }),
+            shared: self.maybe(|p| SharedView {
+                address: p.text(),
+                code: p.many(Self::text),
+                code_light: p.many(Self::text),
+            }),
             task: self.maybe(|p| Task {
                 title: p.text(),
                 step: p.text(),
@@ -198,11 +203,6 @@ impl Pool {
                     aim: p.number(),
                     tolerance: p.number(),
                     word: p.text(),
-                }),
-                shared: self.maybe(|p| SharedView {
-                    address: p.text(),
-                    code: p.many(Self::text),
-                    code_light: p.many(Self::text),
                 }),
                 course: p.many(|p| (Force::new(p.number()), Length::new(p.number()))),
             }),

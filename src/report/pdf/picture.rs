@@ -331,10 +331,19 @@ impl Draft {
             Some("end") => width,
             _ => 0.0,
         };
-        let (x, y) = self.at((a.number("x"), a.number("y")));
-        let upright = a
-            .text("transform")
-            .is_some_and(|t| t.starts_with("rotate(-90"));
+        let transform = a.text("transform").unwrap_or_default();
+        let upright = transform.contains("rotate(-90");
+        let moved: Vec<f64> = transform
+            .strip_prefix("translate(")
+            .and_then(|t| t.split(')').next())
+            .unwrap_or_default()
+            .split([' ', ','])
+            .filter_map(|t| t.parse().ok())
+            .collect();
+        let (x, y) = match moved.as_slice() {
+            [x, y] => self.at((*x, *y)),
+            _ => self.at((a.number("x"), a.number("y"))),
+        };
         let [r, g, b] = a
             .colour("fill", Some([0.086, 0.141, 0.169]))
             .unwrap_or([0.0; 3]);
