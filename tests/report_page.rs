@@ -155,7 +155,7 @@ fn the_pdf_says_what_the_page_says() {
             "Coilovers and axles",
             "Signed off",
             "rear left",
-            "Made by stillheight",
+            "What was assumed",
         ] {
             assert!(text.contains(words), "{paper}: {words}");
         }
@@ -260,9 +260,10 @@ fn with_a_logbook_it_shows_what_was_read_and_what_was_promised() {
         page.contains("rear left: collar 1 turn up"),
         "the change is listed"
     );
+    // The rehearsal's clock runs ahead of this one: readings may be later than the change.
     assert!(
-        page.contains("Nothing has been read since"),
-        "its promise is open"
+        page.contains("Nothing has been read since") || page.contains("sensors together, limit"),
+        "its promise is open, or held against what came"
     );
     assert!(
         page.contains("Cannot be told yet") || page.contains("Dots: readings"),

@@ -314,3 +314,50 @@ fn a_port_that_is_taken_says_so() {
     assert_eq!(error.code(), "share.listen");
     assert!(error.to_string().contains(&room.at.to_string()));
 }
+
+/// The whole code and the whole address are on a terminal of 80 by 24, so that a
+/// phone can be held to it.
+#[test]
+fn the_screen_shows_the_code_and_the_address_in_full() {
+    use ratatui::buffer::Buffer;
+    use ratatui::layout::Rect;
+    use stillheight::screen::view::SharedView;
+    use stillheight::screen::{Desk, Ink, Overlay, draw};
+    use stillheight::share::code_of;
+    let address = format!("http://192.168.100.200:65535/{}/", "a0".repeat(16));
+    let code = code_of(&address).unwrap();
+    let view = View {
+        shared: Some(SharedView {
+            address: address.clone(),
+            code: code.rows(false),
+            code_light: code.rows(true),
+        }),
+        ..van(Stance::Level)
+    };
+    for (ink, rows) in [
+        (Ink::Plain, code.rows(true)),
+        (Ink::Colour, code.rows(false)),
+    ] {
+        let area = Rect::new(0, 0, 80, 24);
+        let mut buffer = Buffer::empty(area);
+        let desk = Desk {
+            overlay: Some(Overlay::Shared),
+            ..Desk::new(ink)
+        };
+        draw(&mut buffer, area, &view, &desk);
+        let lines: Vec<String> = (0..24)
+            .map(|y| (0..80).map(|x| buffer[(x, y)].symbol()).collect())
+            .collect();
+        assert!(lines.iter().any(|l| l.contains(&address)), "{lines:#?}");
+        let first = lines
+            .iter()
+            .position(|l| l.contains(rows[1].as_str()))
+            .unwrap();
+        for (i, row) in rows.iter().enumerate() {
+            assert!(
+                lines[first - 1 + i].contains(row.as_str()),
+                "row {i}: {lines:#?}"
+            );
+        }
+    }
+}

@@ -161,7 +161,7 @@ impl<'a> Sight<'a> {
     /// From behind at an axle: the vehicle's left is on the left.
     pub(super) fn behind(&self, axle: usize) -> String {
         let half = self.model.axles[axle].track / 2.0 + self.tyre_m / 2.0;
-        let one_to = scale_for(2.0 * half, 400.0);
+        let one_to = scale_for(2.0 * half, 430.0);
         let s = units_per_m(one_to);
         let name = &self.sheet.axles[axle].name;
         let highest = (0..self.model.units.len())
@@ -320,7 +320,7 @@ impl<'a> Sight<'a> {
 
     fn heights_behind(&self, paper: &mut Paper, axle: usize, half: f64, s: f64, floor: f64) {
         for side in [1.0, -1.0] {
-            let x = WIDTH / 2.0 - side * (half * s + 34.0);
+            let x = WIDTH / 2.0 - side * (half * s + 26.0);
             let mut line = floor - 0.55 * self.radius(axle) * 2.0 * s;
             let here =
                 self.sheet.stations.iter().enumerate().filter(|(_, t)| {
