@@ -26,7 +26,7 @@ const BETWEEN_PICTURES: Duration = Duration::from_millis(200);
 /// page knows that the program lives.
 const SAY_AGAIN: Duration = Duration::from_secs(2);
 /// A stream ends after this; the page opens a new one.
-const LONGEST_STREAM: Duration = Duration::from_secs(3600);
+const LONGEST_STREAM: Duration = Duration::from_hours(1);
 /// A body is not needed by anything.
 const MOST_BODY: usize = 64;
 /// Buttons are heard once in this time.

@@ -10,6 +10,7 @@
 //!
 //! [`xml`]: super::layout_plot::xml
 
+mod above;
 mod assumed;
 mod cautions;
 mod changes;

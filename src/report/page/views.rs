@@ -1,12 +1,12 @@
-//! The vehicle from behind, from the side and from above, to scale, in a pose.
+//! The vehicle from behind and from the side, to scale, in a pose.
 //!
 //! In: the model, a pose of it, what is known of each station. Out: SVG. What
 //! the sheet does not say (the tyre's width, the depth of the rails, which is
 //! drawn 80 mm) is drawn light and stands for nothing.
 
 use super::drawing::{
-    Anchor, CENTRE, INK, OUTLINE, Paper, Pen, RUST, SOFT, STEEL, TARGET, THICK, THIN, WIDTH,
-    scale_for, units_per_m,
+    Anchor, CENTRE, INK, OUTLINE, Paper, Pen, RUST, SOFT, TARGET, THICK, THIN, WIDTH, scale_for,
+    units_per_m,
 };
 use crate::geometry::State;
 use crate::sheet::{BuildSheet, Suspension};
@@ -15,9 +15,9 @@ use crate::statics::{ArmEnd, Model, Pose, UnitPlace};
 /// How deep a rail is drawn, metres.
 const RAIL_M: f64 = 0.08;
 /// How wide a rail is drawn, metres.
-const RAIL_WIDE_M: f64 = 0.05;
+pub(super) const RAIL_WIDE_M: f64 = 0.05;
 /// Radius at which a coil is drawn, metres.
-const COIL_M: f64 = 0.045;
+pub(super) const COIL_M: f64 = 0.045;
 
 /// What is written beside a station.
 #[derive(Debug, Clone)]
@@ -48,12 +48,12 @@ pub(super) struct Sight<'a> {
     pub(super) link_words: Vec<Option<String>>,
 }
 
-impl<'a> Sight<'a> {
+impl Sight<'_> {
     pub(super) fn pose_of(model: &Model, state: &State) -> Pose<f64> {
         model.pose(state)
     }
 
-    fn radius(&self, axle: usize) -> f64 {
+    pub(super) fn radius(&self, axle: usize) -> f64 {
         self.model.axles[axle].tyre.map_or(
             self.model.design[crate::geometry::axle_coordinate(axle)],
             |t| t.radius,
@@ -61,7 +61,7 @@ impl<'a> Sight<'a> {
     }
 
     /// Middle of a wheel: left (+1) or right (-1).
-    fn wheel(&self, axle: usize, side: f64) -> [f64; 3] {
+    pub(super) fn wheel(&self, axle: usize, side: f64) -> [f64; 3] {
         let half = self.model.axles[axle].track / 2.0;
         if self.pose.axle(axle).is_some() {
             return self.pose.axle_point(axle, [0.0, side * half, 0.0]);
@@ -72,7 +72,7 @@ impl<'a> Sight<'a> {
     }
 
     /// Both ends of a unit over the floor, where it has places: lower, upper.
-    fn ends(&self, unit: usize) -> Option<[[f64; 3]; 2]> {
+    pub(super) fn ends(&self, unit: usize) -> Option<[[f64; 3]; 2]> {
         let unit = &self.model.units[unit];
         match &unit.place {
             UnitPlace::Mounts { upper, lower } => Some([
@@ -96,7 +96,7 @@ impl<'a> Sight<'a> {
         }
     }
 
-    fn link_ends(&self, axle: usize) -> Option<[[f64; 3]; 2]> {
+    pub(super) fn link_ends(&self, axle: usize) -> Option<[[f64; 3]; 2]> {
         let (_, link) = self.model.link(axle)?;
         self.pose.axle(axle)?;
         Some([
@@ -107,7 +107,7 @@ impl<'a> Sight<'a> {
 
     /// Across from the centre line to the rail at a place along: between stations,
     /// straight.
-    fn rail_y(&self, x: f64) -> f64 {
+    pub(super) fn rail_y(&self, x: f64) -> f64 {
         let mut of: Vec<(f64, f64)> = self
             .sheet
             .stations
@@ -132,7 +132,7 @@ impl<'a> Sight<'a> {
     }
 
     /// From the rear end to the front end of the rails.
-    fn rail_span(&self) -> (f64, f64) {
+    pub(super) fn rail_span(&self) -> (f64, f64) {
         let along = |f: fn(f64, f64) -> f64, start: f64| {
             self.sheet
                 .stations
@@ -148,7 +148,7 @@ impl<'a> Sight<'a> {
     }
 
     /// Front and rear end of everything, metres.
-    fn span(&self) -> (f64, f64) {
+    pub(super) fn span(&self) -> (f64, f64) {
         let (mut from, mut to) = self.rail_span();
         for axle in 0..self.sheet.axles.len() {
             let (x, r) = (self.model.axle_x(axle), self.radius(axle));
@@ -179,13 +179,14 @@ impl<'a> Sight<'a> {
         );
         paper.line((WIDTH / 2.0, 8.0), (WIDTH / 2.0, floor + 8.0), CENTRE);
         let (left, right) = (self.wheel(axle, 1.0), self.wheel(axle, -1.0));
-        let turn = ((right[2] - left[2]) / (2.0 * half)).atan().to_degrees() * -1.0;
+        // Left side up leans the wheels to the right: clockwise on paper.
+        let turn = ((left[2] - right[2]) / (2.0 * half)).atan().to_degrees();
         for wheel in [left, right] {
             paper.round_box(
                 at(wheel),
                 (self.tyre_m * s, 2.0 * self.radius(axle) * s),
                 8.0,
-                -turn,
+                turn,
                 "#e3eaea",
             );
         }
@@ -444,212 +445,7 @@ impl<'a> Sight<'a> {
         )
     }
 
-    /// From above: forward is to the left, the vehicle's left is below.
-    pub(super) fn above(&self) -> String {
-        let (from, to) = self.span();
-        let one_to = scale_for(to - from, WIDTH - 40.0);
-        let s = units_per_m(one_to);
-        let margin = (WIDTH - (to - from) * s) / 2.0;
-        let half = (0..self.sheet.axles.len())
-            .map(|i| self.model.axles[i].track / 2.0 + self.tyre_m / 2.0)
-            .fold(0.5, f64::max);
-        let middle = 62.0 + half * s;
-        let at = |p: [f64; 3]| (margin + (to - p[0]) * s, middle + p[1] * s);
-        let mut paper = Paper::default();
-        paper.line((4.0, middle), (WIDTH - 4.0, middle), CENTRE);
-        for axle in 0..self.sheet.axles.len() {
-            let r = self.radius(axle);
-            for side in [1.0, -1.0] {
-                paper.round_box(
-                    at(self.wheel(axle, side)),
-                    (2.0 * r * s, self.tyre_m * s),
-                    7.0,
-                    0.0,
-                    "#e3eaea",
-                );
-            }
-            let (left, right) = (self.wheel(axle, 1.0), self.wheel(axle, -1.0));
-            if self.pose.axle(axle).is_some() {
-                let inner = |p: [f64; 3], side: f64| [p[0], p[1] - side * self.tyre_m / 2.0, p[2]];
-                paper.line(
-                    at(inner(left, 1.0)),
-                    at(inner(right, -1.0)),
-                    Pen {
-                        width: 5.0,
-                        ..THICK
-                    },
-                );
-                paper.circle(
-                    at(self.pose.axle_point(axle, [0.0; 3])),
-                    0.09 * s,
-                    "#fff",
-                    Pen {
-                        width: 2.0,
-                        ..OUTLINE
-                    },
-                );
-            } else {
-                let x = self.model.axle_x(axle);
-                for (side, wheel) in [(1.0, left), (-1.0, right)] {
-                    let root = |dx: f64| at([x + dx, side * self.rail_y(x), 0.0]);
-                    let tip = at([wheel[0], wheel[1] - side * self.tyre_m / 2.0, 0.0]);
-                    paper.line(
-                        root(0.12),
-                        tip,
-                        Pen {
-                            width: 2.4,
-                            ..THICK
-                        },
-                    );
-                    paper.line(
-                        root(-0.12),
-                        tip,
-                        Pen {
-                            width: 2.4,
-                            ..THICK
-                        },
-                    );
-                }
-            }
-        }
-        self.frame_above(&mut paper, s, &at);
-        for axle in 0..self.sheet.axles.len() {
-            if let Some([frame, on_axle]) = self.link_ends(axle) {
-                paper.line(
-                    at(frame),
-                    at(on_axle),
-                    Pen {
-                        colour: RUST,
-                        width: 2.6,
-                        dash: "",
-                    },
-                );
-                for end in [frame, on_axle] {
-                    paper.circle(
-                        at(end),
-                        3.2,
-                        "#fff",
-                        Pen {
-                            colour: RUST,
-                            width: 1.5,
-                            dash: "",
-                        },
-                    );
-                }
-            }
-        }
-        for unit in 0..self.model.units.len() {
-            if let Some([lower, upper]) = self.ends(unit) {
-                paper.coilover(at(lower), at(upper), COIL_M * s * 0.9);
-            }
-        }
-        for (name, place) in &self.loads {
-            let p = at(self.pose.frame.point(*place));
-            weight(&mut paper, p);
-            paper.text(
-                (p.0 + 10.0, p.1 + 4.0),
-                Anchor::Start,
-                10.5,
-                INK,
-                false,
-                name,
-            );
-        }
-        let below = middle + half * s + 26.0;
-        for (side, y) in [(1.0, below), (-1.0, 12.0)] {
-            let mut shown: Vec<(f64, usize)> = self
-                .sheet
-                .stations
-                .iter()
-                .enumerate()
-                .filter(|(_, t)| {
-                    if side > 0.0 {
-                        t.at.y.m() >= 0.0
-                    } else {
-                        t.at.y.m() < 0.0
-                    }
-                })
-                .map(|(i, t)| (at(t.at.m()).0, i))
-                .collect();
-            shown.sort_by(|a, b| a.0.total_cmp(&b.0));
-            for (slot, (_, i)) in apart(&shown, 150.0).into_iter().zip(&shown) {
-                let p = at(self.pose.frame.point(self.sheet.stations[*i].at.m()));
-                let edge = if side > 0.0 { y - 12.0 } else { y + 34.0 };
-                paper.line(
-                    p,
-                    (slot, edge),
-                    Pen {
-                        width: 0.6,
-                        dash: "1.5 2",
-                        ..THIN
-                    },
-                );
-                paper.circle(
-                    p,
-                    4.0,
-                    "#fff",
-                    Pen {
-                        colour: STEEL,
-                        width: 2.0,
-                        dash: "",
-                    },
-                );
-                callout_lines(&mut paper, &self.callouts[*i], (slot, y), Anchor::Middle);
-            }
-        }
-        paper.text(
-            (WIDTH - 8.0, middle - 8.0),
-            Anchor::End,
-            10.5,
-            SOFT,
-            false,
-            "rear",
-        );
-        paper.text(
-            (8.0, middle - 8.0),
-            Anchor::Start,
-            10.5,
-            SOFT,
-            false,
-            "◂ forward",
-        );
-        paper.scale_bar((8.0, below + 42.0), one_to);
-        paper.finish(
-            below + 54.0,
-            "The vehicle from above",
-            &format!(
-                "To scale, one to {one_to}, forward to the left, the vehicle's left side below: wheels, axles, rails, coilovers, lateral link, loads that are on. {}",
-                self.words(|_, _| true)
-            ),
-        )
-    }
-
-    fn frame_above(&self, paper: &mut Paper, s: f64, at: &dyn Fn([f64; 3]) -> (f64, f64)) {
-        let (rear, front) = self.rail_span();
-        let mut places: Vec<f64> = self.sheet.stations.iter().map(|t| t.at.x.m()).collect();
-        places.extend([rear, front]);
-        places.sort_by(f64::total_cmp);
-        for side in [1.0, -1.0] {
-            let edge = |x: f64, by: f64| at([x, side * (self.rail_y(x) + by), 0.0]);
-            let mut outline: Vec<_> = places.iter().map(|x| edge(*x, RAIL_WIDE_M / 2.0)).collect();
-            outline.extend(places.iter().rev().map(|x| edge(*x, -RAIL_WIDE_M / 2.0)));
-            paper.area(&outline, "#cfd9db", OUTLINE);
-        }
-        let inner = |x: f64, side: f64| at([x, side * (self.rail_y(x) - RAIL_WIDE_M / 2.0), 0.0]);
-        for x in [rear + 0.04, f64::midpoint(rear, front), front - 0.04] {
-            paper.line(
-                inner(x, 1.0),
-                inner(x, -1.0),
-                Pen {
-                    width: (0.04 * s).max(1.0),
-                    colour: "#cfd9db",
-                    dash: "",
-                },
-            );
-        }
-    }
-
-    fn words(&self, which: impl Fn(f64, f64) -> bool) -> String {
+    pub(super) fn words(&self, which: impl Fn(f64, f64) -> bool) -> String {
         self.sheet
             .stations
             .iter()
@@ -662,7 +458,7 @@ impl<'a> Sight<'a> {
 }
 
 /// Name, what was found, target: three lines.
-fn callout_lines(paper: &mut Paper, callout: &Callout, at: (f64, f64), anchor: Anchor) {
+pub(super) fn callout_lines(paper: &mut Paper, callout: &Callout, at: (f64, f64), anchor: Anchor) {
     paper.text(at, anchor, 10.5, SOFT, false, &callout.name);
     paper.text((at.0, at.1 + 14.0), anchor, 13.0, INK, true, &callout.found);
     paper.text(
@@ -676,7 +472,7 @@ fn callout_lines(paper: &mut Paper, callout: &Callout, at: (f64, f64), anchor: A
 }
 
 /// A weight: a square with a cross in it.
-fn weight(paper: &mut Paper, at: (f64, f64)) {
+pub(super) fn weight(paper: &mut Paper, at: (f64, f64)) {
     let d = 5.5;
     let corners = [(-d, -d), (d, -d), (d, d), (-d, d)].map(|(x, y)| (at.0 + x, at.1 + y));
     paper.area(&corners, "#fff", OUTLINE);
@@ -685,7 +481,7 @@ fn weight(paper: &mut Paper, at: (f64, f64)) {
 }
 
 /// Places for texts of a width, in order, near where they belong and inside.
-fn apart(of: &[(f64, usize)], width: f64) -> Vec<f64> {
+pub(super) fn apart(of: &[(f64, usize)], width: f64) -> Vec<f64> {
     let half = width / 2.0;
     let room = WIDTH - width;
     let width = if of.len() > 1 {

@@ -142,7 +142,7 @@ pub(super) fn draw(svg: &str, place: Place, to: &mut Content) {
         let attributes = Attributes(attributes.trim_end_matches('/'));
         match name {
             "line" | "polygon" | "polyline" | "circle" | "rect" | "path" => {
-                draft.shape(name, &attributes, to)
+                draft.shape(name, &attributes, to);
             }
             "text" => {
                 let words = after.split('<').next().unwrap_or_default();
