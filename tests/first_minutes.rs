@@ -94,18 +94,23 @@ fn a_folder_is_told_what_comes_next_in_ten_lines() {
         "0 of 7 sensors zeroed",
         "stillheight zero van.toml",
     );
-    let zeros: String = ["roll", "pitch", "link"]
-        .iter()
-        .map(|name| (name, "zero_deg = 0.1\nzero_standard_uncertainty_deg = 0.01"))
-        .chain(
-            ["floor rear left", "floor rear right", "floor front left", "floor front right"]
-                .iter()
-                .map(|name| (name, "zero_mm = 0.1\nzero_standard_uncertainty_mm = 0.5")),
-        )
-        .map(|(name, numbers)| {
-            format!("[[zero]]\nsensor = \"{name}\"\nat = \"2026-11-25T10:05:00Z\"\ndevice = \"0x1/0\"\nby = \"reversal\"\nreadings = 4\n{numbers}\n\n")
-        })
-        .collect();
+    let mut zeros = String::new();
+    for name in ["roll", "pitch", "link"].into_iter().chain([
+        "floor rear left",
+        "floor rear right",
+        "floor front left",
+        "floor front right",
+    ]) {
+        let numbers = if name.starts_with("floor") {
+            "zero_mm = 0.1\nzero_standard_uncertainty_mm = 0.5"
+        } else {
+            "zero_deg = 0.1\nzero_standard_uncertainty_deg = 0.01"
+        };
+        zeros += &format!(
+            "[[zero]]\nsensor = \"{name}\"\nat = \"2026-11-25T10:05:00Z\"\ndevice = \"0x1/0\"\n\
+             by = \"reversal\"\nreadings = 4\n{numbers}\n\n"
+        );
+    }
     folder.write("van.sensors.toml", &format!("form = 1\n\n{zeros}"));
     told(
         &folder,
