@@ -10,7 +10,7 @@ use super::{Failure, sheets, targets};
 use crate::quantity::{Length, Mass, Quantity, SpringRate, UnitSystem};
 use crate::sheet::parse;
 use std::fmt::Write as _;
-use std::io::{BufRead, Write};
+use std::io::{BufRead, IsTerminal as _, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -20,6 +20,8 @@ struct Desk<R, W> {
     out: W,
     units: UnitSystem,
     asked: usize,
+    /// Answers that nobody typed here are written beside their questions.
+    echo: bool,
 }
 
 /// What a question may be answered with.
@@ -62,6 +64,7 @@ pub(super) fn run(file: &Path, units: UnitSystem, force: bool) -> Result<ExitCod
         out: std::io::stdout(),
         units,
         asked: 0,
+        echo: !std::io::stdin().is_terminal(),
     };
     let text = sheet_text(&desk.all()?, units);
     let name = file.display().to_string();
@@ -132,6 +135,9 @@ impl<R: BufRead, W: Write> Desk<R, W> {
                     ),
                     "answer every question; an empty line takes what stands in brackets",
                 ));
+            }
+            if self.echo {
+                self.say(&format!("{}\n", line.trim()))?;
             }
             let answer = match (line.trim(), usual) {
                 ("", Some(usual)) => usual,
