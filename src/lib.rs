@@ -19,7 +19,8 @@
 //! advice         deviations + trials -> changes
 //! logbook        what happened, kept for good
 //! screen         live terminal view
-//! report         tables, JSON, CSV
+//! report         tables, JSON, CSV, the page to print
+//! share          the live reading on a phone in the same room
 //! rehearsal      a simulated vehicle with sensors on pseudo-terminals
 //! run            connects the stages
 //! ```
@@ -54,6 +55,8 @@ pub mod logbook;
 pub mod screen;
 
 pub mod report;
+
+pub mod share;
 
 pub mod rehearsal;
 

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// The stages, top to bottom.
-const FLOW: [&str; 19] = [
+const FLOW: [&str; 20] = [
     "quantity",
     "leastsquares",
     "sheet",
@@ -25,12 +25,13 @@ const FLOW: [&str; 19] = [
     "logbook",
     "screen",
     "report",
+    "share",
     "rehearsal",
     "run",
     "main",
 ];
 /// Where the async runtime may be named.
-const MAY_NAME_TOKIO: [&str; 5] = ["ports", "screen", "rehearsal", "run", "main"];
+const MAY_NAME_TOKIO: [&str; 6] = ["ports", "screen", "share", "rehearsal", "run", "main"];
 
 fn source_files() -> Vec<(String, PathBuf)> {
     fn walk(folder: &Path, found: &mut Vec<PathBuf>) {

@@ -145,6 +145,12 @@ impl Plot {
             TOP + h / 2.0,
             xml(&self.up),
         );
+        let drawn: Vec<Vec<(f64, f64)>> = self
+            .lines
+            .iter()
+            .map(|l| l.points.iter().map(|p| (px(p.0), py(p.1))).collect())
+            .collect();
+        let (key_x, key_y) = self.key_place(&drawn);
         for (i, line) in self.lines.iter().enumerate() {
             let (colour, dash) = PENS[i % PENS.len()];
             for piece in line
@@ -163,21 +169,53 @@ impl Plot {
                     at.join(" "),
                 );
             }
-            let y = TOP + 16.0 + 16.0 * i as f64;
+            let y = key_y + 16.0 * i as f64;
             let _ = writeln!(
                 svg,
                 "<line x1=\"{:.1}\" y1=\"{:.1}\" x2=\"{:.1}\" y2=\"{:.1}\" stroke=\"{colour}\" stroke-width=\"1.8\" \
                  stroke-dasharray=\"{dash}\"/><text x=\"{:.1}\" y=\"{y:.1}\">{}</text>",
-                LEFT + 10.0,
+                key_x,
                 y - 4.0,
-                LEFT + 40.0,
+                key_x + 30.0,
                 y - 4.0,
-                LEFT + 46.0,
+                key_x + 36.0,
                 xml(&line.name),
             );
         }
         svg.push_str("</svg>\n");
         svg
+    }
+
+    /// Where the key begins: in the corner in which the lines are least in its way,
+    /// the upper left one where that makes no difference.
+    fn key_place(&self, drawn: &[Vec<(f64, f64)>]) -> (f64, f64) {
+        let letters = self.lines.iter().map(|l| l.name.chars().count()).max();
+        let width = 46.0 + 6.5 * letters.unwrap_or(0) as f64;
+        let height = 16.0 * self.lines.len() as f64 + 8.0;
+        let (left, right) = (LEFT + 10.0, WIDTH - RIGHT_MARGIN - width);
+        let (top, bottom) = (TOP + 16.0, HEIGHT - BOTTOM - height + 8.0);
+        let in_the_way = |(x, y): (f64, f64)| {
+            let inside = |p: (f64, f64)| {
+                p.0 >= x - 4.0 && p.0 <= x + width && p.1 >= y - 14.0 && p.1 <= y - 14.0 + height
+            };
+            drawn
+                .iter()
+                .flat_map(|line| line.windows(2))
+                .flat_map(|ends| {
+                    (0..8).map(|k| {
+                        let t = f64::from(k) / 8.0;
+                        let between = |a: f64, b: f64| a + t * (b - a);
+                        (between(ends[0].0, ends[1].0), between(ends[0].1, ends[1].1))
+                    })
+                })
+                .filter(|p| inside(*p))
+                .count()
+        };
+        let corners = [(left, top), (right, top), (left, bottom), (right, bottom)];
+        corners
+            .into_iter()
+            .min_by_key(|corner| in_the_way(*corner))
+            .unwrap_or((left, top))
     }
 }
 

@@ -14,8 +14,11 @@ mod layout_room;
 mod layout_weights;
 mod layout_wire;
 mod log_table;
+mod page;
+mod pdf;
 mod plans;
 mod recorded;
+mod schemas;
 mod settle;
 mod suggestion;
 mod sweep;
@@ -33,11 +36,14 @@ pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use log_table::log_table;
+pub use page::{Dossier, Finished, Learnt, Newest, Promised, Residual, learnt, report_page};
+pub use pdf::{Paper, report_pdf};
 pub use plans::{
     Basis, advice_json, advice_text, answer_json, answer_text, leave_sentence, operation_words,
-    plan_steps, promise_json, promise_text,
+    plan_steps, promise_explained, promise_json, promise_text,
 };
 pub use recorded::moment_words;
+pub use schemas::SCHEMAS;
 pub use settle::{SettleReport, SettledQuantity};
 pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use sweep::{Sweep, SweepRow, sweep_csv, sweep_json, sweep_text};

@@ -215,7 +215,17 @@ impl SettleReport {
     }
 
     fn table(&self, units: UnitSystem) -> String {
-        let mut table = Table::new([
+        let (headings, rows) = self.rows(units);
+        let mut table = Table::new(headings);
+        for row in rows {
+            table.row(row);
+        }
+        table.lines(2)
+    }
+
+    /// The table's headings, and a row for each quantity.
+    pub(super) fn rows(&self, units: UnitSystem) -> ([&'static str; 7], Vec<[String; 7]>) {
+        let headings = [
             "quantity",
             "gone so far",
             "to come by tomorrow",
@@ -223,8 +233,8 @@ impl SettleReport {
             "at the end",
             "settled?",
             "within",
-        ]);
-        for q in &self.quantities {
+        ];
+        let rows = self.quantities.iter().map(|q| {
             let shown = q.shown(units);
             let p = &q.prospect;
             let gone = match (&p.gone, p.seen_change) {
@@ -232,7 +242,7 @@ impl SettleReport {
                 (None, Some(change)) => format!("{} seen", shown.number(change)),
                 (None, None) => "-".to_owned(),
             };
-            table.row([
+            [
                 format!("{}{}", if q.assumed { "~" } else { "" }, q.name),
                 gone,
                 shown.band(p.by_tomorrow.as_ref()),
@@ -244,9 +254,9 @@ impl SettleReport {
                     decimals(q.tolerance * shown.by, shown.places),
                     shown.label
                 ),
-            ]);
-        }
-        table.lines(2)
+            ]
+        });
+        (headings, rows.collect())
     }
 
     fn joint_text(&self, text: &mut String) {

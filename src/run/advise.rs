@@ -60,7 +60,7 @@ pub(super) fn past(sheet_path: &Path, sheet: &BuildSheet) -> Result<Past, Failur
     Ok(past_of(sheet, &model, &history))
 }
 
-fn past_of(sheet: &BuildSheet, model: &Model, history: &History) -> Past {
+pub(super) fn past_of(sheet: &BuildSheet, model: &Model, history: &History) -> Past {
     let mut past = Past {
         readings: Vec::new(),
         changes: Vec::new(),

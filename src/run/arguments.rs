@@ -8,13 +8,14 @@ use std::path::PathBuf;
 #[derive(Debug, Parser)]
 #[command(version, about, long_about = None, after_help = "\
 Try it without any hardware:  stillheight rehearse
-Begin with your own vehicle:  stillheight sheet new van.toml
+Begin with your own vehicle:  stillheight sheet new van.toml --ask
+What to do next, here:        stillheight
 Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input,
 3 no law of settling is an answer")]
 pub struct Arguments {
-    /// What to do.
+    /// What to do; without it: what to do next in this folder.
     #[command(subcommand)]
-    pub command: Command,
+    pub command: Option<Command>,
 }
 
 /// The commands.
@@ -54,10 +55,88 @@ pub enum Command {
     Read(ReadArguments),
     /// What settling has done and will still do, from the kept readings.
     Settle(SettleArguments),
+    /// Everything that is known of a vehicle on one page, to print and hand over.
+    Report(ReportArguments),
+    /// JSON Schema of what a command prints with --json.
+    Schema(SchemaArguments),
+    /// Completions for a shell, on standard output.
+    Completions(CompletionsArguments),
+    /// Write man pages into a folder.
+    Manual(ManualArguments),
+}
+
+/// `schema`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stillheight schema targets > targets.schema.json")]
+pub struct SchemaArguments {
+    /// The output: targets, advise, settle, log, export, watch; without it the names
+    /// are listed. (The build sheet's own schema: 'sheet schema'.)
+    pub name: Option<String>,
+}
+
+/// Paper of a PDF.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PaperAsked {
+    /// 210 mm x 297 mm.
+    A4,
+    /// 8 1/2 in x 11 in.
+    Letter,
+}
+
+/// `completions`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight completions bash > ~/.local/share/bash-completion/completions/stillheight
+  stillheight completions fish > ~/.config/fish/completions/stillheight.fish")]
+pub struct CompletionsArguments {
+    /// The shell.
+    #[arg(value_enum)]
+    pub shell: clap_complete::Shell,
+}
+
+/// `manual`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stillheight manual --out ~/.local/share/man/man1")]
+pub struct ManualArguments {
+    /// The folder; it is made where it is not there.
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Replace pages that are there.
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// `report`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight report van.toml
+  stillheight report van.toml -o handover.html --force
+  stillheight report van.toml --pdf --paper letter")]
+pub struct ReportArguments {
+    /// The build sheet; logbook and sensors beside it are read, if there are any.
+    pub sheet: PathBuf,
+    /// Write to this file; an existing file is kept. Without it report.html, or
+    /// report.pdf with --pdf.
+    #[arg(short, long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+    /// Write PDF instead of HTML.
+    #[arg(long)]
+    pub pdf: bool,
+    /// Paper of the PDF.
+    #[arg(long, value_enum, default_value = "a4", requires = "pdf")]
+    pub paper: PaperAsked,
+    /// Replace an existing file.
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// `read`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  stillheight read van.toml --keep --load deck")]
 pub struct ReadArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -215,9 +294,17 @@ pub struct SheetArguments {
 #[derive(Debug, Subcommand)]
 pub enum SheetAction {
     /// Write a commented sheet that works as it is.
+    #[command(after_help = "\
+Examples:
+  stillheight sheet new van.toml
+  stillheight sheet new van.toml --ask
+  stillheight sheet new van.toml --ask < answers.txt")]
     New {
         /// Where to write it; an existing file is kept.
         file: PathBuf,
+        /// Ask for what a tape can give, and write a sheet of that.
+        #[arg(long)]
+        ask: bool,
         /// Units of the sheet.
         #[arg(long, value_enum, default_value = "metric")]
         units: Units,
@@ -245,6 +332,11 @@ pub enum Units {
 
 /// `targets`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight targets van.toml --case finished
+  stillheight targets van.toml --set rear.spring.rate=\"26 N/mm\"
+  stillheight targets van.toml --sweep rear.spring.rate=\"20..30/2 N/mm\" --csv")]
 pub struct TargetsArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -468,6 +560,12 @@ pub struct Telling {
 
 /// `watch`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight watch van.toml
+  stillheight watch van.toml --load deck --load tank
+  stillheight watch van.toml --plain --for 5min
+  stillheight watch van.toml --share --share-on network --share-allow keep,load")]
 pub struct WatchArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -494,6 +592,41 @@ pub struct WatchArguments {
     /// Say when a zero is older than this.
     #[arg(long, value_name = "DURATION", default_value = "30d", value_parser = duration)]
     pub old_zero: f64,
+    /// The page for phones.
+    #[command(flatten)]
+    pub sharing: Sharing,
+}
+
+/// The live reading on a phone.
+#[derive(Debug, Clone, Default, Args)]
+pub struct Sharing {
+    /// Serve a page with the live reading, for a phone; the screen shows its QR code.
+    /// Without --share-on only this machine can open it.
+    #[arg(long)]
+    pub share: bool,
+    /// Serve it on this address of this machine, for example 192.168.1.20 or
+    /// 192.168.1.20:4711; 'network' takes the address on the network it is on.
+    /// Everybody on that network who has the address with its token can look.
+    #[arg(long, value_name = "ADDRESS", requires = "share")]
+    pub share_on: Option<String>,
+    /// What the page may do beside looking: keep, load.
+    #[arg(
+        long,
+        value_name = "WHAT",
+        value_delimiter = ',',
+        value_enum,
+        requires = "share"
+    )]
+    pub share_allow: Vec<ShareAllow>,
+}
+
+/// What a phone may do beside looking.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ShareAllow {
+    /// Keep a reading.
+    Keep,
+    /// Mark loads on and off.
+    Load,
 }
 
 /// `sensors`.
@@ -574,6 +707,11 @@ pub struct Stepping {
 
 /// `zero`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight zero van.toml
+  stillheight zero van.toml --sensor roll
+  stillheight zero van.toml --floor")]
 pub struct ZeroArguments {
     /// The build sheet.
     pub sheet: PathBuf,
@@ -596,6 +734,9 @@ pub struct ZeroArguments {
 
 /// `record`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  stillheight record /dev/ttyUSB0 roll.log --for 1min")]
 pub struct RecordArguments {
     /// The ports, then the file to write; an existing file is kept.
     #[arg(required = true, value_name = "PORT... FILE")]
@@ -616,6 +757,10 @@ pub struct RecordArguments {
 
 /// `rehearse`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight rehearse
+  stillheight rehearse --plain --speed 20 --folder try")]
 pub struct RehearseArguments {
     /// How to tell.
     #[command(flatten)]
@@ -640,6 +785,9 @@ pub struct RehearseArguments {
     /// Keep sheet and logbook in this folder (else they are thrown away).
     #[arg(long, value_name = "FOLDER")]
     pub folder: Option<PathBuf>,
+    /// The page for phones.
+    #[command(flatten)]
+    pub sharing: Sharing,
 }
 
 /// A sensor without its plug for a while.
@@ -672,6 +820,10 @@ fn unplug(text: &str) -> Result<Unplug, String> {
 
 /// `advise`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight advise van.toml
+  stillheight advise van.toml --why \"rear left collar 2 turns up\"")]
 pub struct AdviseArguments {
     /// The build sheet; the logbook beside it gives readings and changes.
     pub sheet: PathBuf,
@@ -694,6 +846,11 @@ pub struct AdviseArguments {
 
 /// `changed`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight changed van.toml --collar \"rear left\" --turns \"+1 1/2\"
+  stillheight changed van.toml --hole \"rear left lower C\"
+  stillheight changed van.toml")]
 pub struct ChangedArguments {
     /// The build sheet whose logbook it is.
     pub sheet: PathBuf,
@@ -743,6 +900,10 @@ pub struct LogArguments {
 
 /// `export`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stillheight export van.toml --csv -o van.csv
+  stillheight export van.toml --json | head -1")]
 #[command(group(clap::ArgGroup::new("form").required(true).args(["csv", "json"])))]
 pub struct ExportArguments {
     /// The build sheet whose logbook it is.

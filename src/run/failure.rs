@@ -172,3 +172,12 @@ pub(super) fn file(what: &str, path: &std::path::Path, error: &std::io::Error) -
         exit: exit(users),
     }
 }
+
+/// A file that is there already.
+pub(super) fn exists(path: &std::path::Path) -> Failure {
+    Failure::users(
+        "file.exists",
+        format!("'{}' is there already and is kept", path.display()),
+        "choose another name, move the old file away, or give --force to replace it",
+    )
+}

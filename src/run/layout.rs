@@ -150,7 +150,7 @@ fn link(arguments: &LayoutArguments, checked: &Checked) -> Result<View, Failure>
 }
 
 /// Least travel left up and down along the units of an axle, in a case.
-fn coilover_travel(
+pub(super) fn coilover_travel(
     sheet: &BuildSheet,
     axle: usize,
     case: usize,

@@ -12,9 +12,11 @@ mod keeping;
 mod layout;
 mod lines;
 mod log;
+mod manual;
 mod read;
 mod record;
 mod rehearse;
+mod report;
 mod sensors;
 mod sensors_ear;
 mod sensors_find;
@@ -29,8 +31,11 @@ mod settle_event;
 mod settle_rehearsal;
 mod settle_session;
 mod settle_watch;
+mod sharing;
+mod sheet_asked;
 mod sheets;
 mod sitting;
+mod start;
 mod sweep;
 mod targets;
 mod tell;
@@ -55,7 +60,10 @@ use std::process::ExitCode;
 /// # Errors
 /// Whatever the command could not do.
 pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
-    match arguments.command {
+    let Some(command) = arguments.command else {
+        return start::run();
+    };
+    match command {
         Command::Sheet(sheet) => sheets::run(&sheet),
         Command::Targets(targets) => targets::run(&targets),
         Command::Layout(layout) => layout::run(&layout),
@@ -72,5 +80,9 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Export(export) => log::export(&export),
         Command::Read(read) => read::run(&read),
         Command::Settle(settle) => settle::run(&settle),
+        Command::Report(report) => report::run(&report),
+        Command::Schema(schema) => manual::schema(&schema),
+        Command::Completions(completions) => manual::completions(&completions),
+        Command::Manual(pages) => manual::pages(&pages),
     }
 }

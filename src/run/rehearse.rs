@@ -97,6 +97,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         playing: None,
         ports: Vec::new(),
         hand: turning.then(|| Hand::on(&stage)),
+        sharing: super::sharing::asked(&arguments.sharing)?,
     };
     if arguments.telling.plain {
         sheets::print(&format!(

@@ -11,11 +11,19 @@ use std::process::ExitCode;
 
 pub(super) fn run(arguments: &SheetArguments) -> Result<ExitCode, Failure> {
     match &arguments.action {
-        SheetAction::New { file, units, force } => {
+        SheetAction::New {
+            file,
+            ask,
+            units,
+            force,
+        } => {
             let units = match units {
                 Units::Metric => UnitSystem::Metric,
                 Units::Inch => UnitSystem::Inch,
             };
+            if *ask {
+                return super::sheet_asked::run(file, units, *force);
+            }
             write_new(file, &template(units), *force)?;
             print(&format!(
                 "wrote {0}\nIt works as it is; put your own numbers in, then:\n  stillheight sheet check {0}\n  stillheight targets {0}\n",
@@ -144,6 +152,40 @@ pub(super) fn write_new(path: &Path, text: &str, force: bool) -> Result<(), Fail
     opened
         .write_all(text.as_bytes())
         .map_err(|e| file("write", path, &e))
+}
+
+/// Writes a file whole or not at all: into a new one beside it, onto the disk, then
+/// in its place. A full disk leaves an old one as it was.
+pub(super) fn write_whole(path: &Path, content: &[u8], force: bool) -> Result<(), Failure> {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(format!(".{}.part", std::process::id()));
+    let beside = path.with_file_name(name);
+    let written = std::fs::File::create(&beside).and_then(|mut file| {
+        file.write_all(content)?;
+        file.sync_all()
+    });
+    let placed = written
+        .map_err(|e| file("write", &beside, &e))
+        .and_then(|()| {
+            if force {
+                return std::fs::rename(&beside, path).map_err(|e| file("write", path, &e));
+            }
+            // Linking refuses a name that is taken, also by somebody in between.
+            match std::fs::hard_link(&beside, path) {
+                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {
+                    Err(super::failure::exists(path))
+                }
+                // A file system without links.
+                Err(_) if !path.exists() => {
+                    std::fs::rename(&beside, path).map_err(|e| file("write", path, &e))
+                }
+                Err(e) => Err(file("write", path, &e)),
+                Ok(()) => Ok(()),
+            }
+        });
+    // Gone after a rename; else what is left of it is not wanted.
+    let _ = std::fs::remove_file(&beside);
+    placed
 }
 
 /// Prints to standard output; a closed pipe is a quiet end.

@@ -63,6 +63,7 @@ pub(super) fn view_of(s: &Sitting, now: Moment, source: Source) -> View {
             },
         ),
         task: s.turning.as_ref().map(|t| t.task(s)),
+        shared: None,
     }
 }
 

@@ -9,12 +9,15 @@ use super::sitting::{Finished, Sitting};
 use super::tell::Told;
 use super::turning_rehearsal::Hand;
 use super::view::view_of;
-use super::{Failure, sheets};
+use super::{Failure, sharing, sheets};
 use crate::logbook::{self, HoldingBounds, LogbookWriter, beside};
 use crate::ports::{Clock, Port, PortEvent, PortEventKind, attach, list};
 use crate::quantity::{Moment, Span, UnitSystem};
+use crate::screen::view::SharedView;
 use crate::screen::{self, Command, Ink, View};
+use crate::share::{Allowed, share};
 use crate::sheet::BuildSheet;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -46,6 +49,8 @@ pub(super) struct Watching<'a> {
     pub(super) ports: Vec<PathBuf>,
     /// The rehearsal's hand on the spanner.
     pub(super) hand: Option<Hand<'a>>,
+    /// Where the page for phones is served, and what it may do.
+    pub(super) sharing: Option<(SocketAddr, Allowed)>,
 }
 
 /// Something that happens at its time.
@@ -66,6 +71,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
     }
     let loads = loads_named(&sheet, &arguments.loads)?;
     let old = Span::from_s(arguments.old_zero);
+    let sharing = sharing::asked(&arguments.sharing)?;
     let watching = if let Some(capture) = &arguments.from {
         let playing = Playing::open(capture, arguments.speed)?;
         let start = playing.start();
@@ -84,6 +90,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             playing: Some(playing),
             ports: Vec::new(),
             hand: None,
+            sharing,
         }
     } else {
         let clock = Clock::real();
@@ -116,6 +123,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             playing: None,
             ports,
             hand: None,
+            sharing,
         }
     };
     let (units, start) = (watching.sitting.sheet.units, watching.clock.start());
@@ -238,6 +246,7 @@ impl Watching<'_> {
         let (found_in, mut found) = mpsc::channel::<Vec<PathBuf>>(1);
         let on_screen = !self.telling.plain && !self.telling.json;
         let (views_in, views) = watch::channel(Arc::new(View::default()));
+        let views_out = views.clone();
         let (commands_in, mut commands) = mpsc::channel::<Command>(64);
         let mut screen = on_screen.then(|| {
             tokio::spawn(screen::run(
@@ -246,6 +255,15 @@ impl Watching<'_> {
                 Ink::from_environment(),
             ))
         });
+        let shared = match self.sharing {
+            None => None,
+            Some((at, allowed)) => Some(share(at, allowed, views_out, commands_in.clone()).await?),
+        };
+        let on_page = shared.as_ref().map(sharing::shown);
+        if let (Some(shown), false) = (&on_page, on_screen) {
+            sheets::print(&sharing::told(shown, self.telling.json))?;
+        }
+        let looked_at = on_screen || shared.is_some();
         let mut signals = signals()?;
         let mut tick = tokio::time::interval(match &self.playing {
             Some(playing) => playing.beat(TICK, SHORTEST_TICK),
@@ -279,8 +297,7 @@ impl Watching<'_> {
                 _ = tick.tick() => {
                     if self.playing.is_some() {
                         let over = self.play(on_screen)?;
-                        let view = Arc::new(view_of(&self.sitting, self.now(), self.source));
-                        if on_screen && views_in.send(view).is_err() { break End::Done; }
+                        if looked_at && views_in.send(self.view(self.now(), on_page.as_ref())).is_err() { break End::Done; }
                         if over { break End::Done; }
                         continue;
                     }
@@ -294,7 +311,7 @@ impl Watching<'_> {
                         hand.work(&mut self.sitting, now);
                     }
                     self.tell_tick(now, on_screen)?;
-                    if on_screen && views_in.send(Arc::new(view_of(&self.sitting, now, self.source))).is_err() {
+                    if looked_at && views_in.send(self.view(now, on_page.as_ref())).is_err() {
                         break End::Done;
                     }
                     if self.length.is_some_and(|l| now.since(self.clock.start()) >= l) { break End::Done; }
@@ -314,6 +331,9 @@ impl Watching<'_> {
                 }
             }
         };
+        if let Some(shared) = shared {
+            shared.stop().await;
+        }
         drop(views_in);
         if let Some(screen) = screen {
             let _ = tokio::time::timeout(Duration::from_secs(1), screen).await;
@@ -327,6 +347,13 @@ impl Watching<'_> {
             End::Screen(Err(e)) => Err(e.into()),
             _ => Ok(finished),
         }
+    }
+
+    /// The picture of this moment, with the address of the page.
+    fn view(&self, now: Moment, on_page: Option<&SharedView>) -> Arc<View> {
+        let mut view = view_of(&self.sitting, now, self.source);
+        view.shared = on_page.cloned();
+        Arc::new(view)
     }
 
     /// The moment that is now: the capture's where one is played.

@@ -27,6 +27,7 @@ pub fn draw(buffer: &mut Buffer, area: Rect, view: &View, desk: &Desk) {
     match desk.overlay {
         Some(Overlay::Help) => super::help::keys_and_signs(&mut pane, view),
         Some(Overlay::InFull) => super::help::in_full(&mut pane, view),
+        Some(Overlay::Shared) => super::help::shared(&mut pane, view),
         None => {}
     }
     if desk.note.is_some() && height > 0 {

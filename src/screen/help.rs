@@ -5,7 +5,7 @@
 //! left out from the bottom.
 
 use super::head;
-use super::pane::{Pane, wide, wrap};
+use super::pane::{Ink, Pane, wide, wrap};
 use super::view::{Source, View};
 
 const KEYS: [(&str, &str); 9] = [
@@ -41,6 +41,9 @@ const SIGNS: [(&str, &str); 9] = [
 /// Keys and signs.
 pub(super) fn keys_and_signs(pane: &mut Pane<'_>, view: &View) {
     let mut rows: Vec<(&str, &str)> = KEYS.to_vec();
+    if view.shared.is_some() {
+        rows.push(("a", "the address of the page for phones"));
+    }
     if view.source == Source::Replay {
         rows.push(("p", "hold the replay or let it go on"));
     }
@@ -53,6 +56,31 @@ pub(super) fn keys_and_signs(pane: &mut Pane<'_>, view: &View) {
         body.write(0, row, key, ink.strong());
         body.write(10, row, text, ink.text());
     }
+}
+
+/// The address of the page for phones, as a QR code and in words.
+pub(super) fn shared(pane: &mut Pane<'_>, view: &View) {
+    let Some(shared) = &view.shared else { return };
+    let code = match pane.ink {
+        Ink::Colour => &shared.code,
+        Ink::Plain => &shared.code_light,
+    };
+    let widest = code.iter().map(|row| wide(row)).max().unwrap_or(0);
+    let columns = widest.max(wide(&shared.address));
+    let mut body = framed(
+        pane,
+        " on a phone; any key closes it ",
+        columns,
+        code.len() + 1,
+    );
+    let paper = body.ink.paper();
+    let left = (body.width().saturating_sub(widest)) / 2;
+    for (row, text) in (0..).zip(code) {
+        body.write(left, row, text, paper);
+    }
+    let at = u16::try_from(code.len()).unwrap_or(u16::MAX);
+    let ink = body.ink;
+    body.write(0, at, &shared.address, ink.strong());
 }
 
 /// What to do next, the message and what was kept.

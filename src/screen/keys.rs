@@ -19,6 +19,8 @@ pub enum Overlay {
     Help,
     /// What to do next, the message and what was kept, with nothing left out.
     InFull,
+    /// The address of the page for phones, as a QR code.
+    Shared,
 }
 
 /// What the keys have opened, and how the screen is inked.
@@ -82,6 +84,7 @@ impl Desk {
             KeyCode::Char('n') => self.note = Some(String::new()),
             KeyCode::Char('?' | 'h') | KeyCode::F(1) => self.overlay = Some(Overlay::Help),
             KeyCode::Char('w') => self.overlay = Some(Overlay::InFull),
+            KeyCode::Char('a') if view.shared.is_some() => self.overlay = Some(Overlay::Shared),
             KeyCode::Char('l') => {
                 self.large = if self.large.is_some() { None } else { Some(0) };
             }

@@ -56,6 +56,14 @@ impl Ink {
         self.text().add_modifier(Modifier::REVERSED)
     }
 
+    /// Dark on light whatever the terminal's own ground is, for a camera.
+    pub(super) fn paper(self) -> Style {
+        match self {
+            Self::Colour => Style::new().fg(Color::Black).bg(Color::White),
+            Self::Plain => Style::new(),
+        }
+    }
+
     pub(super) fn key(self) -> Style {
         self.text()
             .add_modifier(Modifier::BOLD | Modifier::UNDERLINED)

@@ -26,7 +26,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior};
 
 use super::face;
-use super::keys::Desk;
+use super::keys::{Desk, Overlay};
 use super::pane::Ink;
 use super::view::{Command, Message, Severity, View};
 use super::{ScreenError, wording};
@@ -69,6 +69,7 @@ pub async fn run(
     let mut tick = tokio::time::interval(SHORTEST_BETWEEN_FRAMES);
     tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
     let mut view = Arc::clone(&views.borrow_and_update());
+    let mut code_shown = false;
     let mut view_came = Instant::now();
     let mut drawn = Instant::now();
     let mut changed = true;
@@ -97,6 +98,11 @@ pub async fn run(
                     return Ok(Ended::NoMoreViews);
                 }
                 view = Arc::clone(&views.borrow_and_update());
+                if view.shared.is_some() && !code_shown {
+                    // Once at the start: it is there to be held a phone to.
+                    code_shown = true;
+                    desk.overlay.get_or_insert(Overlay::Shared);
+                }
                 view_came = Instant::now();
                 changed = true;
             }

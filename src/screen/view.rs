@@ -57,6 +57,19 @@ pub struct View {
     pub message: Option<Message>,
     /// Work being done right now that deserves its own gauges.
     pub task: Option<Task>,
+    /// The page for phones, where it is shared.
+    pub shared: Option<SharedView>,
+}
+
+/// The page for phones.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct SharedView {
+    /// Its whole address.
+    pub address: String,
+    /// The address as a QR code: rows of half blocks, dark on light.
+    pub code: Vec<String>,
+    /// The same light on dark, for a screen without colours.
+    pub code_light: Vec<String>,
 }
 
 /// Where the readings come from.

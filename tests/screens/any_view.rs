@@ -4,8 +4,8 @@ use proptest::prelude::*;
 use stillheight::quantity::{Angle, Force, Length, Moment, Span, UnitSystem};
 use stillheight::screen::view::{
     Aim, Amount, Basis, Behind, BehindPoint, CoiloverView, Figure, Gauge, LinkView, LoadMark,
-    Message, Motion, Quality, SensorView, Severity, Shout, Source, Stance, StationView, Task, ToGo,
-    Verdict, View, Way, Wheel,
+    Message, Motion, Quality, SensorView, Severity, SharedView, Shout, Source, Stance, StationView,
+    Task, ToGo, Verdict, View, Way, Wheel,
 };
 use stillheight::screen::{Desk, Ink, Overlay};
 
@@ -188,6 +188,11 @@ impl Pool {
                 weight: p.choice(&[Severity::Notice, Severity::Warning, Severity::Error]),
                 text: p.text(),
             }),
+            shared: self.maybe(|p| SharedView {
+                address: p.text(),
+                code: p.many(Self::text),
+                code_light: p.many(Self::text),
+            }),
             task: self.maybe(|p| Task {
                 shout: p.maybe(|p| Shout {
                     word: p.text(),
@@ -247,7 +252,7 @@ proptest! {
         columns in 1_u16..200,
         rows in 1_u16..60,
         large in prop::option::of(any::<usize>()),
-        overlay in prop::sample::select(vec![None, Some(Overlay::Help), Some(Overlay::InFull)]),
+        overlay in prop::sample::select(vec![None, Some(Overlay::Help), Some(Overlay::InFull), Some(Overlay::Shared)]),
         note in prop::option::of(any::<String>()),
     ) {
         let desk = Desk { large, overlay, note, ..Desk::new(Ink::Colour) };

@@ -182,6 +182,7 @@ pub(crate) fn level_still() -> View {
         next: vec!["Press k to keep this reading, then put the helper on the deck (2).".to_owned()],
         message: None,
         task: None,
+        shared: None,
     }
 }
 

@@ -10,7 +10,8 @@ mod text;
 
 pub use json::{advice_json, answer_json, promise_json};
 pub use steps::{operation_words, plan_steps};
-pub use text::{advice_text, answer_text, leave_sentence, promise_text};
+pub(super) use text::unknown_words;
+pub use text::{advice_text, answer_text, leave_sentence, promise_explained, promise_text};
 
 use super::suggestion::aim_name;
 use super::words::signed;

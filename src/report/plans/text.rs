@@ -271,7 +271,7 @@ fn worse_words(basis: &Basis<'_>, worse: &Worse) -> String {
 }
 
 /// What an unknown is called.
-pub(super) fn unknown_words(basis: &Basis<'_>, unknown: Unknown) -> String {
+pub(in crate::report) fn unknown_words(basis: &Basis<'_>, unknown: Unknown) -> String {
     let mass = |i: usize| basis.model.masses.get(i).map_or("?", |m| &m.name);
     match unknown {
         Unknown::Rate { unit, .. } => format!("the spring rate at the {}", basis.unit(unit)),
@@ -431,23 +431,36 @@ pub fn promise_text(basis: &Basis<'_>, verdict: &PromiseVerdict) -> String {
         ]);
     }
     text += &table.lines(2);
-    for (i, (explanation, left)) in verdict.explanations.iter().take(3).enumerate() {
-        let first = if i == 0 {
-            "what explains it best"
-        } else {
-            "or"
-        };
-        let _ = writeln!(
-            text,
-            "  {first}: {} (leaves chi-square {})",
-            explanation_words(basis, explanation),
-            decimals(*left, 1)
-        );
-    }
-    if !verdict.kept() && verdict.explanations.is_empty() {
-        text += "  nothing known explains it: check the sensors and what was entered\n";
+    for line in promise_explained(basis, verdict) {
+        let _ = writeln!(text, "  {line}");
     }
     text
+}
+
+/// What may explain a promise that was not kept, one sentence each.
+pub fn promise_explained(basis: &Basis<'_>, verdict: &PromiseVerdict) -> Vec<String> {
+    let mut lines: Vec<String> = verdict
+        .explanations
+        .iter()
+        .take(3)
+        .enumerate()
+        .map(|(i, (explanation, left))| {
+            format!(
+                "{}: {} (leaves chi-square {})",
+                if i == 0 {
+                    "what explains it best"
+                } else {
+                    "or"
+                },
+                explanation_words(basis, explanation),
+                decimals(*left, 1)
+            )
+        })
+        .collect();
+    if !verdict.kept() && lines.is_empty() {
+        lines.push("nothing known explains it: check the sensors and what was entered".to_owned());
+    }
+    lines
 }
 
 fn explanation_words(basis: &Basis<'_>, explanation: &Explanation) -> String {
