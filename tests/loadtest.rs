@@ -155,7 +155,7 @@ fn bad_input_is_said_and_the_rest_is_kept() {
     );
     assert!(found.residuals.iter().all(|r| r.step != 2));
 
-    let left: Vec<_> = usual_plan()[4..7].to_vec();
+    let left: Vec<_> = usual_plan()[4..8].to_vec();
     let (_, steps) = tested(&sheet, &left, 6);
     let found = identify(&sheet, &steps).unwrap();
     assert!(

@@ -260,6 +260,12 @@ impl Mistakes {
             }
             found = search(setup, takes_part)?;
         }
+        if !found.converged {
+            return Err(LoadTestError::NotConverged {
+                rounds: found.rounds,
+                step: found.left.sqrt(),
+            });
+        }
         Ok(found)
     }
 }

@@ -43,7 +43,7 @@ impl Default for PlanOptions {
     fn default() -> Self {
         Self {
             noise: Noise::default(),
-            most_stops: 13,
+            most_stops: 19,
             person_kg: Some(PERSON_KG),
         }
     }
@@ -91,9 +91,15 @@ pub struct Trade {
 
 fn visit_of(name: String, load: &Load) -> Visit {
     let on = vec![load.clone()];
+    // Read from above and, pressed down and let come up, from below: otherwise a
+    // spring that is stiffer cannot be told from a unit that holds more.
     Visit {
         name,
-        stops: vec![(on, Approach::Loading), (Vec::new(), Approach::Unloading)],
+        stops: vec![
+            (on.clone(), Approach::Loading),
+            (on, Approach::Unloading),
+            (Vec::new(), Approach::Unloading),
+        ],
     }
 }
 

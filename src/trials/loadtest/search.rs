@@ -15,11 +15,18 @@ use crate::geometry::State;
 use crate::statics::StaticsError;
 use nalgebra::{DMatrix, DVector};
 
-const ROUNDS: usize = 200;
+const ROUNDS: usize = 120;
 /// Converged where a full step would take less than this off the sum.
 const SMALL: f64 = 1e-9;
-/// No answer where it would still take this off: a fifth of a standard uncertainty.
-const LEFT: f64 = 0.04;
+/// Converged, too, where so many rounds took less than [`STALLED`] off the sum (a
+/// tenth of a standard uncertainty) and a full step promises less than [`NEAR`]: on an edge of
+/// friction the promise is never kept.
+const STALL_ROUNDS: usize = 8;
+const STALLED: f64 = 0.01;
+const NEAR: f64 = 0.5;
+/// Tries to find a step that takes something off.
+const TRIES: usize = 12;
+const LEAST_DAMPING: f64 = 1e-4;
 /// So many times as far friction gives in the first rounds.
 const SOFTER: [f64; 2] = [8.0, 2.5];
 const SOFT_ROUNDS: usize = 6;
@@ -50,6 +57,8 @@ pub(super) struct Found {
     pub(super) rounds: usize,
     /// What a full step would still take off the sum.
     pub(super) left: f64,
+    /// Whether it ended where it should.
+    pub(super) converged: bool,
 }
 
 /// Rest of every step that takes part, friction carried along.
@@ -110,7 +119,9 @@ fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
         .collect()
 }
 
-/// Seeks the values. `takes_part` says which steps count.
+/// Seeks the values. `takes_part` says which steps count. Whether it came to an
+/// end is told by [`Found::converged`]: where readings contradict each other it may
+/// not, and what does not fit can be named all the same.
 ///
 /// Friction that gives far before it slides is sought first: it has no edges on
 /// which the search could come to rest before its time.
@@ -129,14 +140,7 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
             z = found.z;
         }
     }
-    let found = descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))?;
-    if found.left > LEFT {
-        return Err(LoadTestError::NotConverged {
-            rounds: found.rounds,
-            step: found.left.sqrt(),
-        });
-    }
-    Ok(found)
+    descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))
 }
 
 fn descend(
@@ -165,7 +169,8 @@ fn descend(
     };
     let mut z = start.clone();
     let mut stood = stand_all(setup, &z, near, takes_part, None)?;
-    let mut damping = 0.0;
+    let (mut damping, mut growth): (f64, f64) = (LEAST_DAMPING, 2.0);
+    let mut sums: Vec<f64> = Vec::new();
     let mut done = false;
     for round in 0..=rounds {
         for (n, s) in near.iter_mut().zip(&stood) {
@@ -188,28 +193,35 @@ fn descend(
         // What a full step promises to take off the sum.
         let left = full.dot(&pull);
         let before = cost(&z, &white);
-        if !done && left > SMALL && round < rounds {
+        sums.push(before);
+        let stalled = left < NEAR
+            && sums.len() > STALL_ROUNDS
+            && sums[sums.len() - 1 - STALL_ROUNDS] - before < STALLED;
+        if !done && !stalled && left > SMALL && round < rounds {
             let mut moved = false;
-            for _ in 0..10 {
-                let step = if damping > 0.0 {
-                    let mut damped = normal.clone();
-                    for i in 0..p {
-                        damped[(i, i)] *= 1.0 + damping;
-                    }
-                    let Some(c) = damped.cholesky() else { break };
-                    c.solve(&pull)
-                } else {
-                    full.clone()
-                };
-                let trial = &z + &step * (LONGEST / step.amax()).min(1.0);
-                if let Ok(there) = stand_all(setup, &trial, near, takes_part, None)
-                    && cost(&trial, &whiten(setup, &there)) < before
-                {
+            for _ in 0..TRIES {
+                let mut damped = normal.clone();
+                for i in 0..p {
+                    damped[(i, i)] *= 1.0 + damping;
+                }
+                let Some(c) = damped.cholesky() else { break };
+                let mut step = c.solve(&pull);
+                step *= (LONGEST / step.amax()).min(1.0);
+                let promised = 2.0 * step.dot(&pull) - step.dot(&(&normal * &step));
+                let trial = &z + &step;
+                let there = stand_all(setup, &trial, near, takes_part, None).ok();
+                let taken = there
+                    .as_ref()
+                    .map(|t| before - cost(&trial, &whiten(setup, t)));
+                if let (Some(there), Some(taken)) = (there, taken.filter(|t| *t > 0.0)) {
                     (z, stood, moved) = (trial, there, true);
-                    damping = if damping < 1e-2 { 0.0 } else { damping / 10.0 };
+                    let kept = 2.0 * taken / promised - 1.0;
+                    damping *= (1.0 - kept.powi(3)).clamp(1.0 / 3.0, 2.0);
+                    growth = 2.0;
                     break;
                 }
-                damping = (damping * 10.0).max(1e-2);
+                damping = (damping * growth).max(LEAST_DAMPING);
+                growth *= 2.0;
             }
             done = !moved;
             if moved {
@@ -225,6 +237,7 @@ fn descend(
             white,
             rounds: round,
             left,
+            converged: left <= SMALL || stalled || (done && left < STALLED),
             z,
         });
     }
