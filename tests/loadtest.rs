@@ -174,12 +174,20 @@ fn bad_input_is_said_and_the_rest_is_kept() {
     );
 }
 
-/// A vehicle with springs 20 % stiffer on the rear left than the sheet says.
+/// A vehicle with a spring 25 % stiffer on the rear left than on the right. The
+/// front takes most of the roll, so that it needs weight on both sides to be sure:
+/// person and bags together.
 #[test]
 fn another_spring_on_one_side_is_found() {
     let sheet = plain();
     let mut rng = StdRng::seed_from_u64(8);
-    let plan = usual_plan();
+    let mut plan = usual_plan();
+    for y in [450.0, -450.0] {
+        let both = vec![person(0.0, y), bags(-100.0, y)];
+        plan.push((both.clone(), Approach::Loading));
+        plan.push((both, Approach::Unloading));
+        plan.push((vec![], Approach::Unloading));
+    }
     let mut truth = Truth::draw(&sheet, &plan, &mut rng);
     truth.model.units[0].rate_factor = 1.25;
     truth.model.units[1].rate_factor = 1.0;

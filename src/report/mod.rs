@@ -14,6 +14,7 @@ mod layout_room;
 mod layout_weights;
 mod layout_wire;
 mod loadtest_forecast;
+mod loadtest_loop;
 mod loadtest_plan;
 mod loadtest_result;
 mod log_table;
@@ -36,6 +37,10 @@ pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use loadtest_forecast::{loadtest_forecast_json, loadtest_forecast_text};
+pub use loadtest_loop::{
+    LoadLoop, LoopPoint, loadtest_loop_svg, loadtest_loop_text, loadtest_svg, sensors_over,
+    share_over,
+};
 pub use loadtest_plan::{
     LOADTEST_CAUTION, loadtest_changes_json, loadtest_changes_text, loadtest_plan_json,
     loadtest_plan_text,

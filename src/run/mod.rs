@@ -11,6 +11,7 @@ mod failure;
 mod keeping;
 mod layout;
 mod lines;
+mod loadtest;
 mod log;
 mod read;
 mod record;
@@ -70,5 +71,6 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Export(export) => log::export(&export),
         Command::Read(read) => read::run(&read),
         Command::Settle(settle) => settle::run(&settle),
+        Command::Loadtest(loadtest) => loadtest::run(&loadtest),
     }
 }

@@ -153,7 +153,7 @@ impl<'a> Known<'a> {
         friction
             .iter()
             .enumerate()
-            .map(|(u, f)| along.dot(&pushes.column(u)).abs() * f)
+            .map(|(u, (f, _))| along.dot(&pushes.column(u)).abs() * f)
             .sum()
     }
 }

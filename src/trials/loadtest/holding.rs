@@ -97,6 +97,8 @@ pub(super) struct Held {
 
 struct Unit {
     friction: f64,
+    /// Of friction over its unknowns.
+    friction_slope: f64,
     stiffness: f64,
     scatter: f64,
     scatter_at: Option<usize>,
@@ -218,7 +220,8 @@ pub(super) fn hold(
                 .and_then(|i| setup.unknowns.get(i))
                 .map_or(0.0, |e| e.mean);
             Unit {
-                friction: friction[u],
+                friction: friction[u].0,
+                friction_slope: friction[u].1,
                 stiffness: expected / setup.gives_m,
                 scatter: scatter_at.map_or(0.0, |i| values[i]),
                 scatter_at,
@@ -358,7 +361,7 @@ fn remember(
                 Unknown::FrictionApart(u),
             ] {
                 if let Some((i, uncertainty)) = at(what) {
-                    change[i] += push.by_friction * uncertainty;
+                    change[i] += push.by_friction * unit.friction_slope * uncertainty;
                 }
             }
         }

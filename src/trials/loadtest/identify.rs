@@ -1,6 +1,6 @@
 //! From steps to what the vehicle really is.
 
-use super::Step;
+use super::{Approach, Step};
 use super::concern::{self, Concern};
 use super::failure::LoadTestError;
 use super::finding::{Finding, Key};
@@ -60,8 +60,21 @@ pub struct Identified {
     pub bodies: Vec<(String, Finding)>,
     /// Rounds of the search.
     pub rounds: usize,
+    /// The steps that took part, in order of time.
+    pub stops: Vec<Stop>,
     pub(super) who: Vec<Body>,
     pub(super) places: Vec<Place>,
+}
+
+/// A step as it was used.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stop {
+    /// Index of the step as given.
+    pub step: usize,
+    /// How it came to rest.
+    pub approach: Approach,
+    /// Everything that was on: weight as found, kilograms, and frame point, metres.
+    pub on: Vec<(f64, [f64; 3])>,
 }
 
 /// The friction of an axle in words a mechanic uses.
@@ -343,6 +356,7 @@ fn conclude(
         friction: bands(setup, &model, &findings),
         residuals: residuals(setup, found),
         bodies: bodies(setup, found, stretch),
+        stops: stops(setup, found, &values),
         who: setup.bodies.clone(),
         places: setup.places.clone(),
         findings,
@@ -366,6 +380,24 @@ fn conclude(
         },
         rounds: found.rounds,
     }
+}
+
+fn stops(setup: &Setup, found: &Found, values: &[f64]) -> Vec<Stop> {
+    let mass = |body: usize| {
+        setup.bodies[body].mass_kg + setup.value(values, Unknown::BodyMass(body))
+    };
+    let used = setup.steps.iter().zip(&found.stood);
+    used.filter(|(_, stood)| stood.is_some())
+        .map(|(ready, _)| Stop {
+            step: ready.given,
+            approach: ready.approach,
+            on: ready
+                .on
+                .iter()
+                .map(|&p| (mass(setup.places[p].body), setup.places[p].at_m))
+                .collect(),
+        })
+        .collect()
 }
 
 fn bodies(setup: &Setup, found: &Found, stretch: f64) -> Vec<(String, Finding)> {

@@ -44,7 +44,7 @@ pub use finding::{Estimate, Finding, Key, TOLD};
 pub use finished::{
     Finished, FinishedAxle, FinishedQuantity, FinishedUnit, LinkWeight, finished, link_weights,
 };
-pub use identify::{FrictionBand, Identified, Misfit, Residual, Slip, identify};
+pub use identify::{FrictionBand, Identified, Misfit, Residual, Slip, Stop, identify};
 pub use plan::{Plan, PlanOptions, PlannedVisit, Trade, plan, plan_from, visits};
 pub use step::{Approach, Load, PlacedLoad, Step};
 pub use unknowns::{Expected, Unknown, Unknowns};

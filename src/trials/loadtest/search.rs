@@ -29,6 +29,8 @@ const TRIES: usize = 12;
 const LEAST_DAMPING: f64 = 1e-4;
 /// So many times as far friction gives in the first rounds.
 const SOFTER: [f64; 2] = [8.0, 2.5];
+/// The same where the search got stuck.
+const AGAIN: [f64; 3] = [1.5, 2.0, 4.0];
 const SOFT_ROUNDS: usize = 6;
 /// So many times as firmly the scatter of friction is held at its mean in those rounds.
 const FIRM: f64 = 100.0;
@@ -140,7 +142,20 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
             z = found.z;
         }
     }
-    descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))
+    let mut found = descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))?;
+    for times in AGAIN {
+        if found.converged {
+            break;
+        }
+        // Stuck on an edge: softened there, it finds the way round it.
+        soft.gives_m = setup.gives_m * times;
+        let eased = descend(&soft, &found.z, &mut near, takes_part, (SOFT_ROUNDS, 1.0))?;
+        let other = descend(setup, &eased.z, &mut near, takes_part, (ROUNDS, 1.0))?;
+        if other.converged || other.chi_square < found.chi_square {
+            found = other;
+        }
+    }
+    Ok(found)
 }
 
 fn descend(

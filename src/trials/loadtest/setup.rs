@@ -11,6 +11,8 @@ use crate::sheet::{BuildSheet, Sensor};
 use crate::statics::{Equilibrium, Model, Parameter, PointMass};
 use nalgebra::{DMatrix, DVector};
 
+/// Within so many newtons of none, friction is bent so that it stays above zero.
+const BENDS_N: f64 = 2.0;
 /// The least noise that a reading is taken to have, metres or radians.
 const LEAST_NOISE: f64 = 1e-5;
 
@@ -242,14 +244,18 @@ impl<'a> Setup<'a> {
         }
     }
 
-    /// Friction of every unit, newtons, never below zero.
-    pub(super) fn friction(&self, values: &[f64]) -> Vec<f64> {
+    /// Friction of every unit, newtons, with its slope over its unknowns: never
+    /// below zero, and bent smoothly towards it.
+    pub(super) fn friction(&self, values: &[f64]) -> Vec<(f64, f64)> {
         (0..self.base.units.len())
             .map(|u| {
                 let axle = self.base.units[u].axle;
-                (self.value(values, Unknown::Friction(axle))
-                    + self.value(values, Unknown::FrictionApart(u)))
-                .max(0.0)
+                let sum = self.value(values, Unknown::Friction(axle))
+                    + self.value(values, Unknown::FrictionApart(u));
+                let x = sum / BENDS_N;
+                // ln(1 + e^x), without overflow.
+                let force = BENDS_N * (x.max(0.0) + (-x.abs()).exp().ln_1p());
+                (force, 1.0 / (1.0 + (-x).exp()))
             })
             .collect()
     }

@@ -1,6 +1,6 @@
 //! What the steps do not tell, in words, and which step would.
 
-use super::design::{Design, Noise};
+use super::design::{Design, Noise, Visit};
 use super::failure::LoadTestError;
 use super::finding::{Key, TOLD};
 use super::identify::Identified;
@@ -9,6 +9,9 @@ use crate::sheet::BuildSheet;
 
 /// Correlation from which two quantities count as moving together.
 const TOGETHER: f64 = 0.9;
+
+/// A visit helps, too, where it takes away so much more of the variance.
+const HELPS: f64 = 0.2;
 
 /// A quantity that the steps do not tell.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,8 +24,8 @@ pub struct Untold {
     pub words: String,
     /// Another quantity with which it can be traded, and their correlation.
     pub together: Option<(Key, f64)>,
-    /// The visit that would tell most of it, and the share told with it; none
-    /// where none of those that make sense helps.
+    /// The visit that would tell most of it (or the two, where one alone does not do),
+    /// and the share told with it; none where none of those that make sense helps.
     pub remedy: Option<(String, f64)>,
 }
 
@@ -30,8 +33,8 @@ pub struct Untold {
 ///
 /// # Method
 /// A quantity is not told where the steps took away less than half of the
-/// variance it had before. Every visit that makes sense is weighed on top of what is
-/// known now; the one that leaves least variance is named.
+/// variance it had before. Every visit that makes sense, then every two, are weighed on
+/// top of what is known now; those that leave least variance are named.
 ///
 /// # Errors
 /// Where the identified vehicle has no rest.
@@ -64,15 +67,11 @@ pub fn untold(
     Ok(missing
         .into_iter()
         .map(|f| {
-            let told_with = |v: usize| {
-                let after = design.expect(&[v], &[f.key])[0];
+            let told_with = |made: &[usize]| {
+                let after = design.expect(made, &[f.key])[0];
                 1.0 - (after / f.before.uncertainty).powi(2)
             };
-            let remedy = (0..choice.len())
-                .filter(|&v| design.visits[v].information.is_ok())
-                .map(|v| (choice[v].name.clone(), told_with(v)))
-                .max_by(|a, b| a.1.total_cmp(&b.1))
-                .filter(|(_, told)| *told >= TOLD || *told > f.told + 0.2);
+            let remedy = remedy(&design, &choice, f.told, told_with);
             let together = identified
                 .findings
                 .iter()
@@ -89,6 +88,36 @@ pub fn untold(
             }
         })
         .collect())
+}
+
+/// The visit that helps; where none does alone, the two that help together.
+fn remedy(
+    design: &Design,
+    choice: &[Visit],
+    told: f64,
+    told_with: impl Fn(&[usize]) -> f64,
+) -> Option<(String, f64)> {
+    let can = |v: &usize| design.visits[*v].information.is_ok();
+    let helps = |with: f64| with >= TOLD || with > told + HELPS;
+    let best = |all: Vec<(String, f64)>| all.into_iter().max_by(|a, b| a.1.total_cmp(&b.1));
+    let ones = (0..choice.len())
+        .filter(can)
+        .map(|v| (choice[v].name.clone(), told_with(&[v])));
+    if let Some(one) = best(ones.collect()).filter(|(_, with)| helps(*with)) {
+        return Some(one);
+    }
+    let twos = (0..choice.len()).filter(can).flat_map(|v| {
+        let told_with = &told_with;
+        (v..choice.len()).filter(can).map(move |w| {
+            let name = if v == w {
+                format!("{}, twice", choice[v].name)
+            } else {
+                format!("{}, then {}", choice[v].name, choice[w].name)
+            };
+            (name, told_with(&[v, w]))
+        })
+    });
+    best(twos.collect()).filter(|(_, with)| helps(*with))
 }
 
 fn words(sheet: &BuildSheet, key: Key, remedy: Option<&(String, f64)>) -> String {
