@@ -22,6 +22,7 @@ mod layout_springs;
 mod layout_weights;
 mod layout_wire;
 mod loadtest;
+mod loadtest_command;
 mod log_report;
 mod logbook;
 mod one_way;

@@ -57,7 +57,7 @@ fn sensor(name: &str, reads: Measurand) -> Sensor {
     }
 }
 
-fn unit(rate_n_per_mm: f64, free_mm: f64, friction_n: f64) -> CoiloverUnit {
+pub fn unit(rate_n_per_mm: f64, free_mm: f64, friction_n: f64) -> CoiloverUnit {
     CoiloverUnit {
         extended: Length::from_mm(640.0),
         compressed: Length::from_mm(180.0),

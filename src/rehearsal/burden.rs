@@ -35,6 +35,8 @@ pub struct Burden {
 
 /// A time that never comes, simulated seconds.
 const FOR_EVER_S: f64 = 1e9;
+/// Seconds over which weight goes on or off gently.
+const GENTLY_S: f64 = 3.0;
 /// How hands that press are called.
 pub(super) const HANDS: &str = "hands";
 /// Half strokes of bouncing by hand.
@@ -127,7 +129,7 @@ impl Burden {
         }
     }
 
-    /// Something that is put on at a time and stays until [`Burden::take_off`].
+    /// Something that is put on gently at a time and stays until [`Burden::take_off`].
     pub fn carried(load: &str, mass_kg: f64, place_m: Place, on_s: f64) -> Self {
         let key = |at_s: f64, share: f64| Key {
             at_s,
@@ -140,8 +142,7 @@ impl Burden {
             place_m,
             keys: vec![
                 key(on_s, 0.0),
-                key(on_s + 1.2, 1.04),
-                key(on_s + 1.8, 1.0),
+                key(on_s + GENTLY_S, 1.0),
                 key(FOR_EVER_S, 1.0),
             ],
         }
@@ -150,7 +151,12 @@ impl Burden {
     /// Hands that press the frame down (by so many kilograms' weight) and let it
     /// come up slowly.
     pub fn pressed(mass_kg: f64, place_m: Place, from_s: f64) -> Self {
-        Self::hands(mass_kg, place_m, from_s, &[(1.5, 1.0), (1.0, 1.0), (2.5, 0.0)])
+        Self::hands(
+            mass_kg,
+            place_m,
+            from_s,
+            &[(1.5, 1.0), (1.0, 1.0), (3.5, 0.0)],
+        )
     }
 
     /// Hands that lift the frame and let it down slowly.
@@ -159,7 +165,7 @@ impl Burden {
             mass_kg,
             place_m,
             from_s,
-            &[(1.5, -1.0), (1.0, -1.0), (2.5, 0.0)],
+            &[(1.5, -1.0), (1.0, -1.0), (3.5, 0.0)],
         )
     }
 
@@ -201,7 +207,7 @@ impl Burden {
     pub fn take_off(&mut self, at_s: f64) {
         let place_m = self.place_m;
         self.keys.retain(|k| k.at_s < at_s);
-        for (at_s, share) in [(at_s, 1.0), (at_s + 1.2, 0.0)] {
+        for (at_s, share) in [(at_s, 1.0), (at_s + GENTLY_S, 0.0)] {
             self.keys.push(Key {
                 at_s,
                 share,

@@ -249,9 +249,8 @@ pub fn loadtest_loop_svg(sheet: &BuildSheet, drawn: &LoadLoop) -> String {
     };
     let units = sheet.units;
     let x = |kg: f64| LEFT + (kg - load.0) / (load.1 - load.0) * (WIDTH - LEFT - RIGHT);
-    let y = |m: f64| {
-        HEIGHT - BOTTOM - (m - height.0) / (height.1 - height.0) * (HEIGHT - TOP - BOTTOM)
-    };
+    let y =
+        |m: f64| HEIGHT - BOTTOM - (m - height.0) / (height.1 - height.0) * (HEIGHT - TOP - BOTTOM);
     let title = format!(
         "Load test: height over load, {} axle",
         escaped(&sheet.axles[drawn.axle].name)

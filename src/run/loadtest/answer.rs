@@ -63,8 +63,12 @@ impl Answer {
 
     /// Whether any of the main questions is answered.
     pub(super) fn tells_anything(&self) -> bool {
-        let asked =
-            |k: Key| matches!(k, Key::AxleRate(_) | Key::SideRate(_) | Key::Friction(_) | Key::Weight);
+        let asked = |k: Key| {
+            matches!(
+                k,
+                Key::AxleRate(_) | Key::SideRate(_) | Key::Friction(_) | Key::Weight
+            )
+        };
         self.found
             .findings
             .iter()

@@ -49,19 +49,21 @@ impl Doing {
                 } else {
                     "the middle".to_owned()
                 };
+                let way = if x < 0.0 { "behind" } else { "before" };
                 format!(
-                    "{} ({}) at {} forward of the rear axle, {side}",
+                    "{} ({}) {} {way} the rear axle, {side}",
                     l.name,
                     l.mass.shown(sheet.units),
-                    Length::new(x).shown(sheet.units)
+                    Length::new(x.abs()).shown(sheet.units)
                 )
             })
         };
         match self {
-            Self::On(i) => format!("on: {}", load(i)),
-            Self::Off(i) => format!("off: {}", load(i)),
+            Self::On(i) => format!("on, gently, without a jolt: {}", load(i)),
+            Self::Off(i) => format!("off, gently: {}", load(i)),
             Self::Pressed => {
-                "leave what is on; press the frame down by hand and let it come up slowly".to_owned()
+                "leave what is on; press the frame down by hand and let it come up slowly"
+                    .to_owned()
             }
             Self::Lifted => {
                 "leave what is on; lift the frame by hand and let it down slowly".to_owned()

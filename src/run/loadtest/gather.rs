@@ -98,7 +98,8 @@ pub(super) fn fit(asked: &Asked) -> Result<ExitCode, Failure> {
     if !asked.json {
         sheets::print(&listing(&gathered))?;
     }
-    let answer = Answer::of(&gathered.sheet, &gathered.steps, &gathered.earlier).map_err(refused)?;
+    let answer =
+        Answer::of(&gathered.sheet, &gathered.steps, &gathered.earlier).map_err(refused)?;
     if let Some(path) = asked.svg {
         let picture = loadtest_svg(&gathered.sheet, &answer.found);
         if picture.is_empty() {
@@ -129,7 +130,7 @@ fn listing(gathered: &Gathered) -> String {
         text.push_str(&format!(
             "  {:>2}  {}  {}, {}\n",
             i + 1,
-            moment_words(step.at),
+            moment_words(step.at).split('.').next().unwrap_or_default(),
             step.words(&gathered.sheet),
             step.approach.words()
         ));
@@ -171,8 +172,14 @@ fn gather(asked: &Asked, sheet: &BuildSheet, logbook: &Logbook) -> Result<Gather
         }
     }
     let loaded = |g: &Vec<Kept>| g.iter().any(|k| !k.reading.loads.is_empty());
-    let newest = groups.iter().rposition(loaded).or(groups.len().checked_sub(1));
-    let group = newest.and_then(|i| groups.get(i)).cloned().unwrap_or_default();
+    let newest = groups
+        .iter()
+        .rposition(loaded)
+        .or(groups.len().checked_sub(1));
+    let group = newest
+        .and_then(|i| groups.get(i))
+        .cloned()
+        .unwrap_or_default();
     let earlier = newest
         .and_then(|i| groups[..i].iter().rev().find(|g| loaded(g)))
         .cloned()

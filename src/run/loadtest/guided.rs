@@ -118,10 +118,7 @@ pub(super) fn run(arguments: &LoadtestTestArguments) -> Result<ExitCode, Failure
     };
     sheet.loads = loads;
     let stepping = &arguments.stepping;
-    let mut hands = Steps::new(
-        stepping.plain || arguments.json,
-        stepping.steps.as_deref(),
-    )?;
+    let mut hands = Steps::new(stepping.plain || arguments.json, stepping.steps.as_deref())?;
     let teller = if arguments.json {
         Teller::Json
     } else if stepping.plain || stepping.steps.is_some() || !std::io::stdout().is_terminal() {
@@ -164,7 +161,10 @@ fn made_already(path: &Path, sheet: &BuildSheet) -> usize {
     // Nothing there, or nothing that can be read: a new test.
     newest(path, sheet).map_or(0, |g| {
         let now = Clock::real().now();
-        let fresh = g.steps.last().is_some_and(|s| now.since(s.at).s() < 6.0 * 3600.0);
+        let fresh = g
+            .steps
+            .last()
+            .is_some_and(|s| now.since(s.at).s() < 6.0 * 3600.0);
         if fresh { g.guided } else { 0 }
     })
 }
@@ -263,7 +263,8 @@ impl Test {
         for told in self.sitting.tick(now) {
             match told {
                 Told::Notice { grade, text, .. } if grade != Grade::Notice.word() => {
-                    self.teller.say(&format!("{} {text}", grade.to_uppercase()))?;
+                    self.teller
+                        .say(&format!("{} {text}", grade.to_uppercase()))?;
                 }
                 _ => {}
             }
@@ -438,10 +439,8 @@ impl Test {
                     self.sitting.add_load(load);
                 }
                 self.does(if on { Doing::On(i) } else { Doing::Off(i) });
-                self.teller.say(&format!(
-                    "{}; 'keep' reads",
-                    if on { "on" } else { "off" }
-                ))
+                self.teller
+                    .say(&format!("{}; 'keep' reads", if on { "on" } else { "off" }))
             }
             Err(why) => self.teller.say(&why),
         }
@@ -511,7 +510,12 @@ impl Test {
         if let Some(drawn) = LoadLoop::of(&so_far.sheet, &found) {
             sheets::print(&loadtest_loop_text(&so_far.sheet, &drawn, 60, 12))?;
         }
-        for r in found.residuals.iter().rev().take(so_far.sheet.sensors.len()) {
+        for r in found
+            .residuals
+            .iter()
+            .rev()
+            .take(so_far.sheet.sensors.len())
+        {
             let off = (r.measured - r.predicted) / r.noise;
             sheets::print(&format!(
                 "   {}: {:+.1} times its noise off the model found so far\n",
@@ -538,7 +542,10 @@ impl Test {
         if finished.unsaved > 0 {
             return Err(Failure::ours(
                 "logbook.unsaved",
-                format!("{} records could not be written to the logbook", finished.unsaved),
+                format!(
+                    "{} records could not be written to the logbook",
+                    finished.unsaved
+                ),
                 "make room on the disk or mend its permissions, and keep the readings again",
             ));
         }

@@ -76,7 +76,7 @@ impl Helper<'_> {
                 Doing::Off(i) => {
                     if let Some(load) = loads.get(*i) {
                         self.stage.take_off(&load.name);
-                        at_s += 2.0;
+                        at_s += 3.5;
                     }
                 }
                 Doing::On(i) => {
@@ -287,7 +287,9 @@ fn hits(
         let truth = match f.key {
             Key::AxleRate(i) => mean(i, &factor).map(|x| (x, 100.0, "%")),
             Key::UnitRate(u) => factor(u).map(|x| (x, 100.0, "%")),
-            Key::Friction(i) => mean(i, &|u| Some(known.friction_n[u])).map(|x| (x, 1.0, Force::unit(sheet.units))),
+            Key::Friction(i) => {
+                mean(i, &|u| Some(known.friction_n[u])).map(|x| (x, 1.0, Force::unit(sheet.units)))
+            }
             Key::Weight => Some((known.sprung_kg, 1.0, Mass::unit(sheet.units))),
             _ => None,
         };

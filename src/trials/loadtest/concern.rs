@@ -1,5 +1,6 @@
 //! What is wrong or weak in the steps as given: said, and the rest kept.
 
+use super::design::Noise;
 use super::search::Found;
 use super::setup::{Setup, unknown_loads};
 use super::step::place_words;
@@ -53,6 +54,11 @@ pub enum Concern {
         /// Springs, friction, weight asked for.
         asked: usize,
     },
+    /// Next to nothing of a step fits the others; it is left out.
+    DoesNotFit {
+        /// Index of the step as given.
+        step: usize,
+    },
     /// No load was ever on.
     NeverLoaded,
     /// Loaded and unloaded were not both read: friction cannot be told from rate.
@@ -77,6 +83,7 @@ impl Concern {
             Self::UnknownLoad { .. } => "loadtest.unknown_load",
             Self::OneSide { .. } => "loadtest.one_side",
             Self::FewReadings { .. } => "loadtest.few_readings",
+            Self::DoesNotFit { .. } => "loadtest.does_not_fit",
             Self::NeverLoaded => "loadtest.never_loaded",
             Self::OneWay => "loadtest.one_way",
         }
@@ -100,6 +107,10 @@ impl Concern {
             }
             Self::FewReadings { readings, asked } => format!(
                 "{readings} readings for {asked} quantities: the rest is filled from the sheet; add steps"
+            ),
+            Self::DoesNotFit { step } => format!(
+                "step {}: next to nothing of it fits the other steps; left out: was the load another one, or somewhere else?",
+                step + 1
             ),
             Self::NeverLoaded => "no weight was ever on: rates and friction cannot be told; put weight on and read again".to_owned(),
             Self::OneWay => "read only one way: take the weight off again and read, so that friction shows".to_owned(),
@@ -201,14 +212,17 @@ pub(super) fn of_search(setup: &Setup, found: &Found, asked: usize) -> Vec<Conce
             if found.stood[s].is_none() {
                 continue;
             }
-            let largest = ready
-                .rows
+            // Over all sensors: those of a step that was left out are gone.
+            let noise = Noise::default();
+            let largest = setup
+                .sheet
+                .sensors
                 .iter()
-                .filter_map(|row| {
-                    let reads = &setup.sheet.sensors[row.sensor].reads;
+                .filter_map(|sensor| {
+                    let reads = &sensor.reads;
                     let with = crate::posture::predict(&loaded, reads, &pose(&there.state))?;
                     let without = crate::posture::predict(&bare, reads, &pose(&rest.state))?;
-                    Some((with - without).abs() / row.noise)
+                    Some((with - without).abs() / noise.of(reads))
                 })
                 .fold(0.0, f64::max);
             if largest < EFFECT_NOISES {

@@ -1,13 +1,13 @@
 //! From steps to what the vehicle really is.
 
-use super::{Approach, Step};
 use super::concern::{self, Concern};
 use super::failure::LoadTestError;
 use super::finding::{Finding, Key};
 use super::misfit::{Odd, oddest};
-use super::search::{Found, search};
+use super::search::{Care, Found, search};
 use super::setup::{Body, Place, Setup};
 use super::unknowns::{Unknown, Unknowns};
+use super::{Approach, Step};
 use crate::geometry::{FramePose, HEAVE, gradient};
 use crate::leastsquares::chi_square_quantile;
 use crate::quantity::Moment;
@@ -21,6 +21,9 @@ use nalgebra::{DMatrix, DVector};
 const DOUBTED: f64 = 2.576;
 /// So many times as wide a doubted tolerance is taken.
 const DOUBTED_FACTOR: f64 = 8.0;
+/// Where so many readings of one step do not fit, it is the step: a load that was
+/// not there, or was another one.
+const WHOLE_STEP: usize = 3;
 /// At most one mistake is taken out for so many readings.
 const READINGS_A_MISTAKE: usize = 8;
 
@@ -201,6 +204,12 @@ pub fn identify(sheet: &BuildSheet, steps: &[Step]) -> Result<Identified, LoadTe
     let keys = Key::all(&setup);
     let asked = keys.iter().filter(|k| k.is_asked()).count();
     concerns.extend(concern::of_search(&setup, &found, asked));
+    concerns.extend(
+        mistakes
+            .steps
+            .iter()
+            .map(|&step| Concern::DoesNotFit { step }),
+    );
     Ok(conclude(
         &setup,
         &found,
@@ -224,6 +233,8 @@ impl Key {
 #[derive(Debug, Default)]
 struct Mistakes {
     misfits: Vec<Misfit>,
+    /// Steps of which next to nothing fits, as given.
+    steps: Vec<usize>,
     /// With the step's number in time order.
     slips: Vec<(Slip, usize)>,
 }
@@ -233,8 +244,8 @@ impl Mistakes {
     fn take_out(&mut self, setup: &mut Setup, takes_part: &[bool]) -> Result<Found, LoadTestError> {
         let readings: usize = setup.steps.iter().map(|s| s.rows.len()).sum();
         let most = readings / READINGS_A_MISTAKE;
-        let mut found = search(setup, takes_part)?;
-        while self.misfits.len() + self.slips.len() < most {
+        let mut found = search(setup, takes_part, Care::Rough)?;
+        while self.misfits.len() + self.slips.len() + WHOLE_STEP * self.steps.len() < most {
             let Some(odd) = oddest(setup, &found) else {
                 break;
             };
@@ -245,13 +256,20 @@ impl Mistakes {
                     off,
                     sigmas,
                 } => {
+                    let given = setup.steps[step].given;
                     let sensor = setup.steps[step].rows.remove(row).sensor;
                     self.misfits.push(Misfit {
-                        step: setup.steps[step].given,
+                        step: given,
                         sensor,
                         off,
                         sigmas,
                     });
+                    let odd = self.misfits.iter().filter(|m| m.step == given).count();
+                    if odd >= WHOLE_STEP && !setup.steps[step].rows.is_empty() {
+                        setup.steps[step].rows.clear();
+                        self.misfits.retain(|m| m.step != given);
+                        self.steps.push(given);
+                    }
                 }
                 Odd::Slip {
                     sensor,
@@ -271,7 +289,10 @@ impl Mistakes {
                     self.slips.push((slip, from));
                 }
             }
-            found = search(setup, takes_part)?;
+            found = search(setup, takes_part, Care::Rough)?;
+        }
+        if !found.converged {
+            found = search(setup, takes_part, Care::Full)?;
         }
         if !found.converged {
             return Err(LoadTestError::NotConverged {
@@ -383,9 +404,8 @@ fn conclude(
 }
 
 fn stops(setup: &Setup, found: &Found, values: &[f64]) -> Vec<Stop> {
-    let mass = |body: usize| {
-        setup.bodies[body].mass_kg + setup.value(values, Unknown::BodyMass(body))
-    };
+    let mass =
+        |body: usize| setup.bodies[body].mass_kg + setup.value(values, Unknown::BodyMass(body));
     let used = setup.steps.iter().zip(&found.stood);
     used.filter(|(_, stood)| stood.is_some())
         .map(|(ready, _)| Stop {

@@ -16,6 +16,7 @@ use crate::statics::StaticsError;
 use nalgebra::{DMatrix, DVector};
 
 const ROUNDS: usize = 120;
+const ROUGH_ROUNDS: usize = 25;
 /// Converged where a full step would take less than this off the sum.
 const SMALL: f64 = 1e-9;
 /// Converged, too, where so many rounds took less than [`STALLED`] off the sum (a
@@ -36,6 +37,15 @@ const SOFT_ROUNDS: usize = 6;
 const FIRM: f64 = 100.0;
 /// No unknown moves further than this in one round, in standard uncertainties.
 const LONGEST: f64 = 2.0;
+
+/// How far a search goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Care {
+    /// Near enough to see what does not fit at all.
+    Rough,
+    /// To its end.
+    Full,
+}
 
 /// Residuals and Jacobian of one step, both divided by the noise.
 #[derive(Debug, Clone)]
@@ -127,7 +137,11 @@ fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
 ///
 /// Friction that gives far before it slides is sought first: it has no edges on
 /// which the search could come to rest before its time.
-pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTestError> {
+pub(super) fn search(
+    setup: &Setup,
+    takes_part: &[bool],
+    care: Care,
+) -> Result<Found, LoadTestError> {
     let mut soft = setup.clone();
     let mut near = vec![setup.base.design; setup.steps.len()];
     let mut model = setup.base.clone();
@@ -142,9 +156,13 @@ pub(super) fn search(setup: &Setup, takes_part: &[bool]) -> Result<Found, LoadTe
             z = found.z;
         }
     }
-    let mut found = descend(setup, &z, &mut near, takes_part, (ROUNDS, 1.0))?;
+    let rounds = match care {
+        Care::Rough => ROUGH_ROUNDS,
+        Care::Full => ROUNDS,
+    };
+    let mut found = descend(setup, &z, &mut near, takes_part, (rounds, 1.0))?;
     for times in AGAIN {
-        if found.converged {
+        if found.converged || care == Care::Rough {
             break;
         }
         // Stuck on an edge: softened there, it finds the way round it.
