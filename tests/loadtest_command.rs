@@ -207,3 +207,45 @@ fn a_plan_comes_with_its_caution_and_its_trades() {
     let plan: Value = serde_json::from_str(&out(&plan)).unwrap();
     assert!(plan["visits"].as_array().unwrap().len() <= 3, "{plan}");
 }
+
+/// On ports, from a file of steps: the caution comes first, what was said is
+/// kept with the reading, and a test that was interrupted goes on.
+#[test]
+fn a_scripted_test_on_ports_keeps_and_goes_on_later() {
+    let folder = Folder::new("scripted");
+    let stage = stillheight::rehearsal::Stage::set_up_guided(&stillheight::rehearsal::StagePlan {
+        seed: 3,
+        speed: 1.0,
+        folder: None,
+    })
+    .unwrap();
+    std::fs::write(folder.0.join("van.toml"), stage.sheet_text()).unwrap();
+    stage.begin();
+    std::fs::write(folder.0.join("first.txt"), "bounced\nkeep\nquit\n").unwrap();
+    let first = folder.run(&["loadtest", "van.toml", "--steps", "first.txt"]);
+    let text = out(&first);
+    // One bare reading tells nothing of what was asked.
+    assert_eq!(first.status.code(), Some(3), "{text}{}", err(&first));
+    let at = |part: &str| {
+        text.find(part)
+            .unwrap_or_else(|| panic!("no {part} in {text}"))
+    };
+    assert!(at("CAUTION") < at("STEP 1") && at("STEP 1") < at("KEPT 1 bare"));
+    assert!(text.contains("bounced"), "{text}");
+    std::fs::write(
+        folder.0.join("second.txt"),
+        "sideways\non anvil\nskip\nquit\n",
+    )
+    .unwrap();
+    let second = folder.run(&["loadtest", "van.toml", "--steps", "second.txt"]);
+    let text = out(&second);
+    assert_eq!(second.status.code(), Some(0), "{text}{}", err(&second));
+    for part in [
+        "1 readings of this test are in the logbook already",
+        "'sideways' is no answer here",
+        "'anvil' is no load of the sheet",
+        "nothing was kept",
+    ] {
+        assert!(text.contains(part), "no {part} in {text}");
+    }
+}
