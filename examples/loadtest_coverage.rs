@@ -13,6 +13,7 @@
     missing_docs,
     unreachable_pub,
     dead_code,
+    clippy::wildcard_imports,
     reason = "a developer's tool may end at once"
 )]
 

@@ -7,6 +7,7 @@
 //! and rounded to 0.01 mm, and the unknowns found by `scipy.optimize.least_squares`
 //! (trust region, numerical Jacobian); standard uncertainties from the inverse of
 //! J'J at the end by central differences. Nothing of this project was used.
+#![allow(clippy::unreadable_literal, reason = "numbers as SciPy printed them")]
 
 use crate::simulated_loadtest::unit;
 use stillheight::posture::Observation;

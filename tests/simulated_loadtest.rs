@@ -481,9 +481,9 @@ impl Truth {
                 }
             }
             if *approach == Approach::Bounced {
-                for u in 0..units {
-                    held[u] = self.friction[u] * BOUNCE * normal(rng);
-                    model.units[u].push = held[u];
+                for (u, held) in held.iter_mut().enumerate() {
+                    *held = self.friction[u] * BOUNCE * normal(rng);
+                    model.units[u].push = *held;
                 }
                 rest = model.equilibrium_from(&rest.state).unwrap();
                 lengths = lengths_at(&model, &rest);
@@ -564,8 +564,8 @@ fn slide(
     let mut rest = near.clone();
     // Error of the forces, its slope, and the rest that goes with them.
     let look = |model: &mut Model, push: &[f64], near: &Equilibrium| {
-        for u in 0..n {
-            model.units[u].push = push[u];
+        for (unit, push) in model.units.iter_mut().zip(push) {
+            unit.push = *push;
         }
         let rest = model.equilibrium_from(&near.state).unwrap();
         let now = lengths_at(model, &rest);

@@ -264,24 +264,26 @@ pub fn loadtest_loop_svg(sheet: &BuildSheet, drawn: &LoadLoop) -> String {
         HEIGHT - BOTTOM,
         WIDTH - RIGHT
     );
-    for k in 0..=4 {
-        let share = f64::from(k) / 4.0;
-        let (kg, m) = (
-            load.0 + share * (load.1 - load.0),
-            height.0 + share * (height.1 - height.0),
-        );
+    let shown_m = Length::new(1.0).number(units);
+    for tick in round_numbers(height.0 * shown_m, height.1 * shown_m) {
+        let at = y(tick / shown_m);
         let _ = write!(
             out,
-            "<line x1=\"{LEFT}\" x2=\"{:.1}\" y1=\"{:.1}\" y2=\"{:.1}\" stroke=\"currentColor\" stroke-opacity=\"0.15\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
+            "<line x1=\"{LEFT}\" x2=\"{:.1}\" y1=\"{at:.1}\" y2=\"{at:.1}\" stroke=\"currentColor\" stroke-opacity=\"0.15\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
             WIDTH - RIGHT,
-            y(m),
-            y(m),
             LEFT - 6.0,
-            y(m) + 4.0,
-            decimals(Length::new(m).number(units), 1),
-            x(kg),
+            at + 4.0,
+            decimals(tick, 2)
+        );
+    }
+    let shown_kg = Mass::new(1.0).number(units);
+    for tick in round_numbers(load.0 * shown_kg, load.1 * shown_kg) {
+        let _ = write!(
+            out,
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
+            x(tick / shown_kg),
             HEIGHT - BOTTOM + 16.0,
-            decimals(Mass::new(kg).number(units), 0),
+            decimals(tick, 0)
         );
     }
     let _ = write!(
@@ -313,6 +315,25 @@ pub fn loadtest_loop_svg(sheet: &BuildSheet, drawn: &LoadLoop) -> String {
     }
     out.push_str("</svg>");
     out
+}
+
+/// Four to ten round numbers between two ends.
+fn round_numbers(low: f64, high: f64) -> Vec<f64> {
+    let rough = (high - low) / 8.0;
+    if !(rough.is_finite() && rough > 0.0) {
+        return Vec::new();
+    }
+    let power = 10_f64.powf(rough.log10().floor());
+    let step = [1.0, 2.0, 5.0, 10.0]
+        .into_iter()
+        .map(|m| m * power)
+        .find(|s| *s >= rough)
+        .unwrap_or(10.0 * power);
+    let first = (low / step).ceil();
+    (0..20)
+        .map(|k| (first + f64::from(k)) * step)
+        .take_while(|t| *t <= high)
+        .collect()
 }
 
 /// A line with a head in its middle.
@@ -366,4 +387,62 @@ fn escaped(text: &str) -> String {
         .replace('<', "&lt;")
         .replace('>', "&gt;")
         .replace('"', "&quot;")
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test may end at once")]
+    use super::*;
+    use crate::quantity::UnitSystem;
+
+    fn drawn() -> (BuildSheet, LoadLoop) {
+        let text = crate::sheet::template(UnitSystem::Metric);
+        let sheet = crate::sheet::parse(&text, "template").unwrap().sheet;
+        let point = |load_kg, height_m, approach| LoopPoint {
+            load_kg,
+            height_m,
+            model_m: height_m,
+            approach,
+        };
+        let points = vec![
+            point(0.0, 0.4605, Approach::Bounced),
+            point(80.0, 0.4450, Approach::Loading),
+            point(80.0, 0.4440, Approach::Unloading),
+            point(0.0, 0.4600, Approach::Unloading),
+        ];
+        (sheet, LoadLoop { axle: 0, points })
+    }
+
+    /// By hand.
+    #[test]
+    fn round_numbers_are_round() {
+        let close = |a: &[f64], b: &[f64]| {
+            a.len() == b.len() && a.iter().zip(b).all(|(x, y)| (x - y).abs() < 1e-9)
+        };
+        assert!(close(
+            &round_numbers(-4.8, 84.0),
+            &[0.0, 20.0, 40.0, 60.0, 80.0]
+        ));
+        assert!(round_numbers(1.0, 1.0).is_empty());
+    }
+
+    #[test]
+    fn both_pictures_show_every_stop_and_nothing_of_one_stop() {
+        let (sheet, loop_) = drawn();
+        let text = loadtest_loop_text(&sheet, &loop_, 60, 12);
+        assert_eq!(text.lines().count(), 14);
+        for mark in ["○", "▼", "△", "461.5 mm"] {
+            assert!(text.contains(mark), "{text}");
+        }
+        let svg = loadtest_loop_svg(&sheet, &loop_);
+        assert!(svg.starts_with("<svg") && svg.ends_with("</svg>"));
+        assert_eq!(svg.matches("<circle").count(), 1);
+        assert_eq!(svg.matches("h8 M").count(), 4);
+        let one = LoadLoop {
+            points: loop_.points[..1].to_vec(),
+            ..loop_
+        };
+        assert!(loadtest_loop_svg(&sheet, &one).is_empty());
+        assert!(loadtest_loop_text(&sheet, &one, 60, 12).is_empty());
+    }
 }

@@ -234,9 +234,9 @@ pub(super) fn hold(
         let mut lengths = Vec::with_capacity(count);
         let mut firm = StateMatrix::zeros();
         let mut energy = 0.0;
-        for u in 0..count {
+        for (u, unit) in units.iter().enumerate() {
             let (l, dl) = gradient(|x| model.units[u].length(&model.pose(x)), q);
-            let push = units[u].push(way, remembered(u), l);
+            let push = unit.push(way, remembered(u), l);
             model.units[u].push = push.force;
             firm -= dl * dl.transpose() * push.slope;
             energy += push.force * l - push.work;
