@@ -15,7 +15,8 @@ use super::vehicle::Weight;
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Key {
     at_s: f64,
-    /// Share of the whole weight that rests on the frame; a jump is above 1.
+    /// Share of the whole weight that rests on the frame; a jump is above 1, hands
+    /// that lift are below 0.
     share: f64,
     place_m: Place,
 }
@@ -32,6 +33,14 @@ pub struct Burden {
     keys: Vec<Key>,
 }
 
+/// A time that never comes, simulated seconds.
+const FOR_EVER_S: f64 = 1e9;
+/// Seconds over which weight goes on or off gently.
+const GENTLY_S: f64 = 3.0;
+/// How hands that press are called.
+pub(super) const HANDS: &str = "hands";
+/// Half strokes of bouncing by hand.
+const STROKES: u32 = 24;
 /// Seconds from the start of climbing on until the person sits still.
 pub(super) const PERSON_ON_S: f64 = 8.6;
 /// Seconds from the start of climbing off until the person is gone.
@@ -120,6 +129,99 @@ impl Burden {
         }
     }
 
+    /// Something that is put on gently at a time and stays until [`Burden::take_off`].
+    pub fn carried(load: &str, mass_kg: f64, place_m: Place, on_s: f64) -> Self {
+        let key = |at_s: f64, share: f64| Key {
+            at_s,
+            share,
+            place_m,
+        };
+        Self {
+            load: load.to_owned(),
+            mass_kg,
+            place_m,
+            keys: vec![
+                key(on_s, 0.0),
+                key(on_s + GENTLY_S, 1.0),
+                key(FOR_EVER_S, 1.0),
+            ],
+        }
+    }
+
+    /// Hands that press the frame down (by so many kilograms' weight) and let it
+    /// come up slowly.
+    pub fn pressed(mass_kg: f64, place_m: Place, from_s: f64) -> Self {
+        Self::hands(
+            mass_kg,
+            place_m,
+            from_s,
+            &[(1.5, 1.0), (1.0, 1.0), (3.5, 0.0)],
+        )
+    }
+
+    /// Hands that lift the frame and let it down slowly.
+    pub fn lifted(mass_kg: f64, place_m: Place, from_s: f64) -> Self {
+        Self::hands(
+            mass_kg,
+            place_m,
+            from_s,
+            &[(1.5, -1.0), (1.0, -1.0), (3.5, 0.0)],
+        )
+    }
+
+    /// Hands that bounce the frame with ever smaller strokes.
+    pub fn bounced(mass_kg: f64, place_m: Place, from_s: f64) -> Self {
+        let strokes: Vec<(f64, f64)> = (0..=STROKES)
+            .map(|k| {
+                let size = 1.0 - f64::from(k) / f64::from(STROKES);
+                (0.6, if k % 2 == 0 { size } else { -size })
+            })
+            .collect();
+        Self::hands(mass_kg, place_m, from_s, &strokes)
+    }
+
+    fn hands(mass_kg: f64, place_m: Place, from_s: f64, strokes: &[(f64, f64)]) -> Self {
+        let mut at_s = from_s;
+        let mut keys = vec![Key {
+            at_s,
+            share: 0.0,
+            place_m,
+        }];
+        for (long_s, share) in strokes {
+            at_s += long_s;
+            keys.push(Key {
+                at_s,
+                share: *share,
+                place_m,
+            });
+        }
+        Self {
+            load: HANDS.to_owned(),
+            mass_kg,
+            place_m,
+            keys,
+        }
+    }
+
+    /// Takes off what was to stay.
+    pub fn take_off(&mut self, at_s: f64) {
+        let place_m = self.place_m;
+        self.keys.retain(|k| k.at_s < at_s);
+        for (at_s, share) in [(at_s, 1.0), (at_s + GENTLY_S, 0.0)] {
+            self.keys.push(Key {
+                at_s,
+                share,
+                place_m,
+            });
+        }
+    }
+
+    /// When its motion ends, simulated seconds.
+    pub fn moves_until_s(&self) -> f64 {
+        let ends = self.keys.iter().map(|k| k.at_s);
+        ends.filter(|at| *at < FOR_EVER_S).fold(0.0, f64::max)
+    }
+
     /// What it puts on the frame at a time, or nothing.
     pub fn weight_at(&self, time_s: f64) -> Option<Weight> {
         let next = self.keys.partition_point(|key| key.at_s <= time_s);
@@ -128,7 +230,7 @@ impl Burden {
         let way = (time_s - before.at_s) / (after.at_s - before.at_s);
         let smooth = way * way * (3.0 - 2.0 * way);
         let share = before.share + (after.share - before.share) * smooth;
-        (share > 0.0).then(|| Weight {
+        (share.abs() > 0.0).then(|| Weight {
             mass_kg: self.mass_kg * share,
             at_m: between(before.place_m, after.place_m, smooth),
         })

@@ -6,6 +6,7 @@
 
 use stillheight_protocol::Message;
 
+use super::burden::Burden;
 use super::chassis::{Chassis, SetLaw};
 use super::sensors::{FITTINGS, Looks, Sensor, frame};
 use super::story::{Cue, Story};
@@ -76,6 +77,44 @@ impl Play {
     /// Raises a collar by hand, metres; the strut's number in [`UNITS`](super::UNITS).
     pub fn turn_collar(&mut self, unit: usize, rise_m: f64) {
         self.vehicle.turn_collar(unit, rise_m);
+    }
+
+    /// A load test in which weight goes on and off when it is asked for; the
+    /// springs have settled before.
+    pub fn guided(seed: u64) -> Self {
+        let mut chassis = Chassis::van();
+        chassis.set = SetLaw::NONE;
+        Self::with(chassis, Story::guided(), seed)
+    }
+
+    /// One more burden, with its motion.
+    pub fn put_on(&mut self, burden: Burden) {
+        self.story.burdens.push(burden);
+    }
+
+    /// Takes everything off that belongs to a load, from now on.
+    pub fn take_off(&mut self, load: &str) {
+        let now_s = self.now_s();
+        for burden in self.story.burdens.iter_mut().filter(|b| b.load == load) {
+            if burden.weight_at(now_s).is_some() {
+                burden.take_off(now_s);
+            }
+        }
+    }
+
+    /// How it would stand with these weights on if nothing rubbed.
+    pub fn would_carry(&self, weights: &[Weight]) -> Truth {
+        let mut chassis = *self.vehicle.chassis();
+        for coilover in &mut chassis.rear.coilovers {
+            coilover.unit.friction_n = 0.0;
+        }
+        for unit in &mut chassis.front.units {
+            unit.friction_n = 0.0;
+        }
+        let mut vehicle = Vehicle::new(chassis);
+        vehicle.set_springs(chassis.set.at(self.calendar_s()));
+        vehicle.rest(weights, 2.0 * COME_TO_REST_S, STEP_US as f64 * 1e-6);
+        Truth::of(&vehicle, self.now_s(), Vec::new())
     }
 
     fn with(chassis: Chassis, story: Story, seed: u64) -> Self {

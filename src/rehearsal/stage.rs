@@ -16,12 +16,14 @@ use std::time::{Duration, Instant};
 
 use stillheight_protocol::{Accumulator, Direction};
 
+use super::burden::Burden;
 use super::fault::RehearsalError;
 use super::line::{Line, LineCount};
 use super::play::Play;
 use super::sensors::FITTINGS;
 use super::story::Cue;
 use super::truth::{Known, Truth, UNITS};
+use super::vehicle::Weight;
 
 /// Pause between two rounds of the stage. Chosen, because it is well below the
 /// time between two samples at 20 times real time.
@@ -129,6 +131,30 @@ impl Stage {
         })?;
         self.scene().play.turn_collar(index, rise_m);
         Ok(())
+    }
+
+    /// The same for a load test in which weight goes on and off when it is asked
+    /// for; see [`Stage::put_on`].
+    ///
+    /// # Errors
+    /// As [`Stage::set_up`].
+    pub fn set_up_guided(plan: &StagePlan) -> Result<Self, RehearsalError> {
+        Self::with(plan, Play::guided(plan.seed))
+    }
+
+    /// A burden comes on, with its motion (see [`Play::put_on`]).
+    pub fn put_on(&self, burden: Burden) {
+        self.scene().play.put_on(burden);
+    }
+
+    /// A load comes off, from now on (see [`Play::take_off`]).
+    pub fn take_off(&self, load: &str) {
+        self.scene().play.take_off(load);
+    }
+
+    /// How it would stand with weights on if nothing rubbed.
+    pub fn would_carry(&self, weights: &[Weight]) -> Truth {
+        self.scene().play.would_carry(weights)
     }
 
     fn with(plan: &StagePlan, play: Play) -> Result<Self, RehearsalError> {

@@ -129,6 +129,15 @@ impl Story {
         }
     }
 
+    /// The guided test: nothing happens but what is asked for.
+    pub const fn guided() -> Self {
+        Self {
+            cues: Vec::new(),
+            burdens: Vec::new(),
+            ends_s: f64::INFINITY,
+        }
+    }
+
     /// What the loads really weigh: name in the sheet, kilograms.
     pub fn load_masses_kg(&self) -> Vec<(String, f64)> {
         let mut masses: Vec<(String, f64)> = Vec::new();

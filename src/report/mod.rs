@@ -13,6 +13,10 @@ mod layout_plot;
 mod layout_room;
 mod layout_weights;
 mod layout_wire;
+mod loadtest_forecast;
+mod loadtest_loop;
+mod loadtest_plan;
+mod loadtest_result;
 mod log_table;
 mod page;
 mod pdf;
@@ -35,8 +39,22 @@ pub use layout_link::{link_json, link_picture, link_svg, link_text};
 pub use layout_room::{room_json, room_text};
 pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
+pub use loadtest_forecast::{loadtest_forecast_json, loadtest_forecast_text};
+pub use loadtest_loop::{
+    LoadLoop, LoopPoint, loadtest_loop_svg, loadtest_loop_text, loadtest_svg, sensors_over,
+    share_over,
+};
+pub use loadtest_plan::{
+    LOADTEST_CAUTION, loadtest_changes_json, loadtest_changes_text, loadtest_plan_json,
+    loadtest_plan_text,
+};
+pub use loadtest_result::{
+    loadtest_json, loadtest_text, loadtest_verdict_json, loadtest_verdict_text,
+};
 pub use log_table::log_table;
-pub use page::{Dossier, Finished, Learnt, Newest, Promised, Residual, learnt, report_page};
+pub use page::{
+    Dossier, Finished, Learnt, LoadTestTold, Newest, Promised, Residual, learnt, report_page,
+};
 pub use pdf::{Paper, report_pdf};
 pub use plans::{
     Basis, advice_json, advice_text, answer_json, answer_text, leave_sentence, operation_words,

@@ -11,7 +11,7 @@ Try it without any hardware:  stillheight rehearse
 Begin with your own vehicle:  stillheight sheet new van.toml --ask
 What to do next, here:        stillheight
 Exit codes: 0 done, 1 a failure of the program or the machine, 2 something to mend in the input,
-3 no law of settling is an answer")]
+3 no law of settling is an answer, or a load test in which nothing could be identified")]
 pub struct Arguments {
     /// What to do; without it: what to do next in this folder.
     #[command(subcommand)]
@@ -55,6 +55,8 @@ pub enum Command {
     Read(ReadArguments),
     /// What settling has done and will still do, from the kept readings.
     Settle(SettleArguments),
+    /// Weight on and off at known places: what springs, friction and weight really are.
+    Loadtest(LoadtestArguments),
     /// Everything that is known of a vehicle on one page, to print and hand over.
     Report(ReportArguments),
     /// JSON Schema of what a command prints with --json.
@@ -130,6 +132,129 @@ pub struct ReportArguments {
     /// Replace an existing file.
     #[arg(long)]
     pub force: bool,
+}
+
+/// `loadtest`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
+pub struct LoadtestArguments {
+    /// Something else than the test itself.
+    #[command(subcommand)]
+    pub action: Option<LoadtestAction>,
+    /// The test itself.
+    #[command(flatten)]
+    pub test: LoadtestTestArguments,
+}
+
+/// `loadtest SHEET`.
+#[derive(Debug, Args)]
+pub struct LoadtestTestArguments {
+    /// The build sheet.
+    #[arg(required = true)]
+    pub sheet: Option<PathBuf>,
+    /// What can be put on.
+    #[command(flatten)]
+    pub at_hand: AtHand,
+    /// Propose no steps; put on and take off as you like and tell.
+    #[arg(long)]
+    pub free: bool,
+    /// This port too (a pseudo-terminal is never listed); may be given several times.
+    #[arg(long, value_name = "PATH")]
+    pub port: Vec<PathBuf>,
+    /// How steps are asked for and given.
+    #[command(flatten)]
+    pub stepping: Stepping,
+    /// JSON lines.
+    #[arg(long, conflicts_with = "plain")]
+    pub json: bool,
+}
+
+/// What can be put on the vehicle in a load test.
+#[derive(Debug, Clone, Args)]
+pub struct AtHand {
+    /// What the person weighs who gets in, for example "82 kg" (known to 1 kg).
+    #[arg(long, value_name = "WEIGHT", value_parser = mass_kg, default_value = "75 kg")]
+    pub person: f64,
+    /// Nobody gets in (tack welds carry nobody): loads of the sheet alone.
+    #[arg(long)]
+    pub nobody: bool,
+    /// A load of the sheet that is at hand; may be given several times. Without
+    /// it: those that do not belong to the target's load case.
+    #[arg(long = "load", value_name = "NAME")]
+    pub loads: Vec<String>,
+    /// Most stops at which is read.
+    #[arg(long, value_name = "N", default_value_t = 19)]
+    pub stops: usize,
+}
+
+/// What else can be done about load tests.
+#[derive(Debug, Subcommand)]
+pub enum LoadtestAction {
+    /// Which steps tell most, before anybody gets in; more weight or more repeats?
+    Plan {
+        /// The build sheet.
+        sheet: PathBuf,
+        /// What can be put on.
+        #[command(flatten)]
+        at_hand: AtHand,
+        /// Print JSON: mm, deg, N, kg.
+        #[arg(long)]
+        json: bool,
+    },
+    /// What the readings in the logbook say, in whatever order they were taken.
+    Fit {
+        /// The build sheet whose logbook is looked at.
+        sheet: PathBuf,
+        /// How a reading came to rest, by its number in the list, for example
+        /// "3=bounced"; also from-above (going down), from-below (coming up), unknown.
+        #[arg(long = "way", value_name = "N=WAY", value_parser = way)]
+        ways: Vec<(usize, Way)>,
+        /// Readings that are not to count, by their number; may be given several times.
+        #[arg(long = "without", value_name = "N")]
+        without: Vec<usize>,
+        /// Take all readings of the logbook as one test.
+        #[arg(long)]
+        all: bool,
+        /// Write the loop of height over load as an SVG picture to this file.
+        #[arg(long, value_name = "FILE")]
+        svg: Option<PathBuf>,
+        /// Print JSON: mm, deg, N, kg.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// How the vehicle came to rest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Way {
+    /// Going down: weight came on, or it was lifted and let down.
+    FromAbove,
+    /// Coming up: weight went off, or it was pressed down and let come up.
+    FromBelow,
+    /// Bounced until it rested of itself.
+    Bounced,
+    /// Nobody knows.
+    Unknown,
+}
+
+/// Reads `3=bounced`.
+fn way(text: &str) -> Result<(usize, Way), String> {
+    let form = || format!("'{text}' is not of the form 'N=WAY', for example '3=bounced'");
+    let (number, word) = text.split_once('=').ok_or_else(form)?;
+    let number = number.trim().parse().map_err(|_| form())?;
+    Ok((number, Way::from_str(word.trim(), true)?))
+}
+
+/// Reads a weight.
+fn mass_kg(text: &str) -> Result<f64, String> {
+    let kg = crate::quantity::read(text, Dimension::Mass)
+        .map(|w| w.si)
+        .map_err(|e| format!("{}. {}", e.reason(), e.help()))?;
+    if kg > 0.0 && kg.is_finite() {
+        Ok(kg)
+    } else {
+        Err(format!("'{text}' is no weight"))
+    }
 }
 
 /// `read`.
@@ -766,7 +891,7 @@ pub struct RehearseArguments {
     #[command(flatten)]
     pub telling: Telling,
     /// What happens.
-    #[arg(long, value_enum, default_value = "load-test")]
+    #[arg(long, value_enum, default_value = "getting-on")]
     pub story: Story,
     /// Simulated seconds in a real one, 0.1 to 100; without it 1, and 20 in the
     /// settling story, where the hours between readings are skipped.
@@ -878,11 +1003,14 @@ pub struct ChangedArguments {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Story {
     /// A person and sandbags get on and off.
-    LoadTest,
+    GettingOn,
     /// The springs settle for five days.
     Settling,
     /// A collar that stands too low is turned as the screen says.
     Turning,
+    /// The guided load test, from the plan to the forecast.
+    #[value(name = "loadtest")]
+    Loadtest,
 }
 
 /// `log`.

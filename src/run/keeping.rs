@@ -46,7 +46,7 @@ pub(super) fn kept_record(
             })
             .collect(),
         by,
-        note: String::new(),
+        note: s.reading_note.clone(),
         quantities: posture
             .quantities
             .iter()

@@ -11,6 +11,7 @@ mod failure;
 mod keeping;
 mod layout;
 mod lines;
+mod loadtest;
 mod log;
 mod manual;
 mod read;
@@ -84,5 +85,6 @@ pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
         Command::Schema(schema) => manual::schema(&schema),
         Command::Completions(completions) => manual::completions(&completions),
         Command::Manual(pages) => manual::pages(&pages),
+        Command::Loadtest(loadtest) => loadtest::run(&loadtest),
     }
 }

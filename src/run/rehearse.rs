@@ -41,6 +41,9 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
     if arguments.story == Story::Settling {
         return settle_rehearsal::run(arguments);
     }
+    if arguments.story == Story::Loadtest {
+        return super::loadtest::rehearse(arguments);
+    }
     let speed = arguments.speed.unwrap_or(1.0);
     let plan = StagePlan {
         seed: arguments.seed,

@@ -123,6 +123,7 @@ fn dossier<'a>(path: &Path, checked: &'a Checked) -> Result<Dossier<'a>, Failure
         finished: finished(sheet, &model, &past)?,
         promises: promises(sheet, &past),
         newest,
+        loadtest: super::loadtest::told(path, sheet),
         settling,
         lean,
         link,

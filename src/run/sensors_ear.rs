@@ -27,6 +27,11 @@ pub(super) struct Ear {
 
 impl Ear {
     pub(super) fn new() -> Result<Self, Failure> {
+        Self::by(Clock::real())
+    }
+
+    /// The same by a clock of its own, for the rehearsal.
+    pub(super) fn by(clock: Clock) -> Result<Self, Failure> {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
             .enable_all()
@@ -45,7 +50,7 @@ impl Ear {
             ports: Vec::new(),
             events,
             sender,
-            clock: Clock::real(),
+            clock,
             stopped,
             runtime,
         })

@@ -135,7 +135,7 @@ impl Session<'_> {
 }
 
 /// Still for long enough, and every sensor with it that still can be.
-fn ready(sitting: &Sitting, start: Moment, now: Moment) -> bool {
+pub(super) fn ready(sitting: &Sitting, start: Moment, now: Moment) -> bool {
     let Some(since) = sitting.still_since else {
         return false;
     };
@@ -146,7 +146,7 @@ fn ready(sitting: &Sitting, start: Moment, now: Moment) -> bool {
 }
 
 /// Who is not still, in words.
-fn why(sitting: &Sitting) -> String {
+pub(super) fn why(sitting: &Sitting) -> String {
     let bad: Vec<String> = sitting
         .readings
         .iter()

@@ -19,7 +19,7 @@ use crate::ports::{PortEvent, PortEventKind};
 use crate::posture::{Observation, Posture, Prior, estimate};
 use crate::quantity::{Moment, Span};
 use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
-use crate::sheet::BuildSheet;
+use crate::sheet::{BuildSheet, NamedLoad};
 use crate::statics::{Model, Parameter, StaticsError};
 use std::path::PathBuf;
 use std::sync::mpsc::TryRecvError;
@@ -63,6 +63,8 @@ pub(super) struct Sitting {
     floor_m: Vec<f64>,
     /// Whether readings are kept without being asked for.
     pub(super) keep_by_itself: bool,
+    /// Words that go into the logbook with the next readings that are kept.
+    pub(super) reading_note: String,
     /// Whether every sample goes to the logbook.
     pub(super) keep_raw: bool,
     prior: Prior,
@@ -123,6 +125,7 @@ impl Sitting {
             trouble: None,
             keep_by_itself: true,
             keep_raw: true,
+            reading_note: String::new(),
             marked_at: None,
             keep_asked: false,
             last_keep: None,
@@ -426,6 +429,23 @@ impl Sitting {
             text: text.to_owned(),
         });
         self.say(now, Grade::Notice, format!("noted: {text}"));
+    }
+
+    /// A load that the sheet does not name, not on yet.
+    pub(super) fn add_load(&mut self, load: NamedLoad) {
+        self.sheet.loads.push(load);
+        self.loads_on.push(false);
+        let on: Vec<usize> = (0..self.loads_on.len())
+            .filter(|&i| self.loads_on[i])
+            .collect();
+        self.model = Model::new(&self.sheet, &on);
+    }
+
+    /// The vehicle was moved by hand: whatever was still is so no longer.
+    pub(super) fn disturbed(&mut self) {
+        self.bench.forget();
+        self.moved_since_keep = true;
+        self.still_since = None;
     }
 
     /// The key 'keep': keeps now where it is still, else as soon as it is.

@@ -20,6 +20,7 @@ mod head;
 mod lean;
 mod learnt;
 mod link;
+mod loadtest;
 mod measured;
 mod residuals;
 mod room;
@@ -33,6 +34,7 @@ mod vehicle;
 mod views;
 
 pub use learnt::learnt;
+pub use loadtest::LoadTestTold;
 
 use super::{CaseReport, SettleReport};
 use crate::advice::{Operation, PromiseVerdict, Setup};
@@ -69,6 +71,8 @@ pub struct Dossier<'a> {
     pub history: History,
     /// Every group of changes with what was promised and what came.
     pub promises: Vec<Promised>,
+    /// The newest load test; none where none tells anything.
+    pub loadtest: Option<LoadTestTold>,
     /// Settling, or why nothing can be said of it.
     pub settling: Result<SettleReport, String>,
     /// How the rate falls with lean.
@@ -160,13 +164,14 @@ type Section = (
 );
 
 /// The sections in their order. A new one is a line here.
-const SECTIONS: [Section; 16] = [
+const SECTIONS: [Section; 17] = [
     ("targets", "Targets and what it comes to", targets::section),
     ("vehicle", "The vehicle, to scale", vehicle::section),
     ("cases", "Every load case", targets::cases),
     ("measured", "What was read", measured::section),
     ("springs", "Coilovers and axles", springs::section),
     ("travel", "Sag and travel", travel::section),
+    ("loadtest", "Load test", loadtest::section),
     ("settling", "Settling", settling::section),
     ("lean", "Wheel rate and lean", lean::section),
     ("room", "Room round the wheel", room::section),
