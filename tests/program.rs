@@ -345,5 +345,5 @@ fn a_collar_is_turned_until_it_says_stop() {
     assert_eq!(summary["honest"], true);
     let advice = folder.run(&["advise", "kept/rehearsal.toml"]);
     assert!(advice.status.success(), "{}", err(&advice));
-    assert!(out(&advice).contains("leave it"), "{}", out(&advice));
+    assert!(out(&advice).contains("LEAVE IT"), "{}", out(&advice));
 }

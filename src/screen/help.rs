@@ -13,7 +13,7 @@ const KEYS: [(&str, &str); 9] = [
     ("k", "keep a reading now"),
     (
         "t",
-        "turn the collar that is suggested, and be told when to stop; again: done",
+        "turn the suggested collar until it says stop; again: done",
     ),
     ("n", "write a note into the logbook"),
     ("w", "what to do next and what was kept, in full"),
