@@ -234,10 +234,11 @@ fn a_slow_part_that_hardly_shows_yet_is_doubted() {
     for (until_h, tells_the_end) in [(24.0, false), (72.0, true)] {
         let (mut held, mut by_law_alone) = (0, 0);
         for _ in 0..RUNS {
-            let time_h: Vec<f64> = [0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0]
+            let early = [0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0];
+            let later = (4..24_u32).map(|k| 3.0 * f64::from(k));
+            let time_h: Vec<f64> = early
                 .into_iter()
-                .chain((4..).map(|k| 3.0 * f64::from(k)))
-                .take_while(|t| *t <= until_h)
+                .chain(later.filter(|t| *t < until_h))
                 .chain([until_h])
                 .collect();
             let height_mm = time_h
