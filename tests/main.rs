@@ -36,6 +36,7 @@ mod published_gum;
 mod published_regression;
 mod published_statics;
 mod readings;
+mod readme;
 mod rehearsal;
 mod report_page;
 mod schemas;
