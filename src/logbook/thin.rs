@@ -179,8 +179,11 @@ fn pick(
         select(connection, key, (k + 1).min(LEVELS), (from, until), ids)?;
     }
     // What is newest is always among them.
+    // Without statistics SQLite would look through all readings with these loads for it.
     if let Some(id) = connection
-        .prepare_cached("SELECT id FROM kept WHERE at_us = ?1 AND loads_key = ?2")?
+        .prepare_cached(
+            "SELECT id FROM kept INDEXED BY kept_by_time WHERE at_us = ?1 AND loads_key = ?2",
+        )?
         .query_row(params![last, key], |row| row.get(0))
         .optional()?
     {
