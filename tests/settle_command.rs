@@ -446,3 +446,73 @@ fn read_keeps_one_reading_and_watch_more() {
     );
     assert!(unit.contains("[Install]"), "{unit}");
 }
+
+/// All plugs are pulled while watch is kept, and put back: the series goes on in the same
+/// process, and a second watch (as after a restart) goes on with the same series.
+#[cfg(unix)]
+#[test]
+fn watch_goes_on_after_plugs_were_pulled_and_after_a_restart() {
+    use std::process::{Child, Stdio};
+    use std::time::{Duration, Instant};
+    use stillheight::rehearsal::{FITTINGS, Stage, StagePlan};
+    let folder = Folder::new("replug");
+    let plan = StagePlan {
+        speed: 4.0,
+        ..StagePlan::default()
+    };
+    let mut stage = Stage::set_up_settling(&plan).unwrap();
+    std::fs::write(folder.0.join("van.toml"), stage.sheet_text()).unwrap();
+    stage.begin();
+    let watch = || -> Child {
+        Command::new(env!("CARGO_BIN_EXE_stillheight"))
+            .args(["settle", "watch", "van.toml", "--every", "1s", "--json"])
+            .current_dir(&folder.0)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap()
+    };
+    let kept = || {
+        let path = folder.0.join("van.logbook.sqlite");
+        Logbook::open_for_reading(&path).map_or(0, |book| {
+            book.kept(stillheight::logbook::Which::All)
+                .map_or(0, |all| all.len())
+        })
+    };
+    // As long as a loaded machine may need; the test ends as soon as it is so.
+    let wait_for = |least: usize| {
+        let begun = Instant::now();
+        while kept() < least {
+            assert!(
+                begun.elapsed() < Duration::from_secs(120),
+                "{} readings, {least} wanted",
+                kept()
+            );
+            std::thread::sleep(Duration::from_millis(200));
+        }
+    };
+    let mut child = watch();
+    wait_for(1);
+    for fitting in FITTINGS {
+        stage.unplug(fitting.name).unwrap();
+    }
+    std::thread::sleep(Duration::from_secs(3));
+    let before = kept();
+    assert!(child.try_wait().unwrap().is_none(), "it has ended");
+    for fitting in FITTINGS {
+        stage.replug(fitting.name).unwrap();
+    }
+    wait_for(before + 2);
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let before = kept();
+    let mut again = watch();
+    wait_for(before + 1);
+    again.kill().unwrap();
+    again.wait().unwrap();
+    let book = Logbook::open_for_reading(&folder.0.join("van.logbook.sqlite")).unwrap();
+    let all = book.kept(stillheight::logbook::Which::All).unwrap();
+    assert!(all.iter().all(|k| k.intact));
+    assert!(all.windows(2).all(|w| w[0].reading.at < w[1].reading.at));
+    stage.finish();
+}
