@@ -446,7 +446,7 @@ impl SettleReport {
             "gone": band(&p.gone), "seen_change": p.seen_change,
             "still_to_come": {"by_tomorrow": band(&p.by_tomorrow), "in_a_week": band(&p.in_a_week), "at_the_end": band(&p.at_the_end)},
             "tolerance": q.tolerance, "verdict": p.verdict, "why_not": p.why_not,
-            "hidden_per_day": p.hidden_per_day,
+            "hidden_per_day": p.hidden_per_day, "trend": p.trend, "allan_deviation": p.noise,
             "look_again": p.next_look_h.map(|h| iso(self.at(h))),
             "after_readings_on": times(&p.after_readings_h), "will_then_be_told": p.will_then_be_told,
             "steps": p.steps.iter().map(|(k, s)| json!({"time": iso(self.at(k.at_h)), "reason": k.reason, "size": s.value, "standard_uncertainty": s.standard_uncertainty})).collect::<Vec<_>>(),

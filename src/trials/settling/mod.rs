@@ -53,6 +53,7 @@ mod profile;
 mod prospect;
 mod series;
 mod svg;
+mod trend;
 mod weighing;
 mod wild;
 
@@ -70,5 +71,6 @@ pub use plot::{Picture, TimeAxis, plot, plot_of};
 pub use prospect::{KnownStep, Prospect, Question, prospect};
 pub use series::Series;
 pub use svg::svg;
+pub use trend::{Averaged, Trend, allan_deviation, averaged, trend};
 pub use weighing::{FitOptions, SettlingFit, fit};
 pub use wild::WildReading;

@@ -18,6 +18,7 @@ use serde::Serialize;
 
 use super::drift::Doubt;
 use super::jump::{FoundStep, find_step};
+use super::trend::{Averaged, Trend, averaged, trend};
 use super::weighing::{FitOptions, SettlingFit, fit};
 use super::{Band, BesideKind, FittedBeside, Law, Series, SettlingError, Verdict};
 use crate::leastsquares::{solve_linear, student_t_quantile};
@@ -33,6 +34,8 @@ pub(super) const LEAST_FOR_THE_END_H: f64 = 2.0 * DAY_H - 1.0;
 const LEAST_TEMPERATURE_SPREAD_C: f64 = 0.4;
 /// Readings from which on a temperature can be told from settling at all.
 const LEAST_FOR_TEMPERATURE: usize = 12;
+/// Readings that are in one order by a smaller chance than this do go one way.
+const SURELY_ONE_WAY: f64 = 0.001;
 /// Most steps looked for that nobody entered.
 const MOST_FOUND_STEPS: usize = 3;
 
@@ -85,6 +88,10 @@ pub struct Prospect {
     pub why_not: Option<String>,
     /// Change a day that readings without a visible change could still hide.
     pub hidden_per_day: Option<f64>,
+    /// Whether the readings, steps and temperature taken out, go one way.
+    pub trend: Option<Trend>,
+    /// How what the law leaves over averages, from reading to reading.
+    pub noise: Vec<Averaged>,
     /// When the next reading tells most, hours on the clock of the series.
     pub next_look_h: Option<f64>,
     /// Where it cannot be told yet: times of further readings after which it could.
@@ -160,6 +167,11 @@ pub fn prospect(question: &Question) -> Result<Prospect, SettlingError> {
         let Some(doubt) = &doubt else { return Ok(band) };
         Ok(band.and_then(|b| doubt.widen(&b, &found, at_h)))
     };
+    let adjusted: Vec<f64> = found
+        .adjusted(&question.series, &options)
+        .into_iter()
+        .map(|(_, height)| height)
+        .collect();
     let judged = to_come(found.judged_until(WEEK_H))?;
     let mut answer = Prospect {
         too_few: None,
@@ -171,6 +183,8 @@ pub fn prospect(question: &Question) -> Result<Prospect, SettlingError> {
         verdict: found.verdict_of(judged.as_ref(), question.tolerance),
         why_not: None,
         hidden_per_day: None,
+        trend: trend(&adjusted),
+        noise: averaged(&found.chosen().map_or(Vec::new(), |c| c.residuals.clone())),
         next_look_h: found.next_look(WEEK_H).map(|l| l.at_h),
         after_readings_h: Vec::new(),
         will_then_be_told: false,
@@ -203,6 +217,8 @@ fn without_fit(question: &Question, options: FitOptions, why: SettlingError) -> 
         why_not: Some(why.to_string()),
         too_few: Some(why),
         hidden_per_day: None,
+        trend: trend(heights),
+        noise: Vec::new(),
         next_look_h: after.first().copied(),
         after_readings_h: after,
         will_then_be_told: false,
@@ -347,7 +363,19 @@ fn judge(question: &Question, answer: &mut Prospect) -> Result<(), SettlingError
             answer.by_tomorrow = within(Some(now + DAY_H), 1.0);
             answer.in_a_week = within(Some(now + WEEK_H), days.clamp(1.0, WEEK_H / DAY_H));
             answer.at_the_end = within(None, days.max(1.0));
-            if bound.is_none_or(|b| b * ahead_d > tolerance) {
+            // Where the noise hangs together the test would see a trend that is none.
+            let one_way = answer
+                .trend
+                .filter(|t| t.one_sided_p < SURELY_ONE_WAY && found.noise_correlation == 0.0);
+            if let Some(t) = one_way {
+                answer.verdict = Verdict::CannotTellYet;
+                answer.why_not = Some(format!(
+                    "no law shows, but the readings go one way (Mann-Kendall, p = {:.4})",
+                    t.one_sided_p
+                ));
+                answer.after_readings_h = spaced(&question.series.time_h, now);
+                answer.next_look_h = answer.after_readings_h.first().copied();
+            } else if bound.is_none_or(|b| b * ahead_d > tolerance) {
                 answer.verdict = Verdict::CannotTellYet;
                 answer.why_not = Some("no change shows, but the readings could hide one".into());
                 let mut further = Vec::new();
