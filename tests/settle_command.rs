@@ -484,7 +484,7 @@ fn watch_goes_on_after_plugs_were_pulled_and_after_a_restart() {
         let begun = Instant::now();
         while kept() < least {
             assert!(
-                begun.elapsed() < Duration::from_secs(120),
+                begun.elapsed() < Duration::from_mins(2),
                 "{} readings, {least} wanted",
                 kept()
             );
