@@ -214,6 +214,24 @@ impl Sitting {
         }
     }
 
+    /// Takes another model, and what it expects. Where it has no rest the vehicle may have one:
+    /// the readings decide, with the expectation that was, made wide.
+    fn expect(&mut self, model: Model) -> Result<(), StaticsError> {
+        let from = self.prior.state.fixed_rows::<7>(0).into_owned();
+        let expected = Prior::from(&self.sheet, &model, &from);
+        self.model = model;
+        match expected {
+            Ok(prior) => {
+                self.prior = prior;
+                Ok(())
+            }
+            Err(e) => {
+                self.prior = self.prior.widened(100.0);
+                Err(e)
+            }
+        }
+    }
+
     /// A load went on or off.
     pub(super) fn mark(&mut self, load: usize, on: bool, now: Moment) {
         let Some(named) = self.sheet.loads.get(load) else {
@@ -225,24 +243,13 @@ impl Sitting {
         let (name, mass_kg, at_m) = (named.name.clone(), named.mass.kg(), named.at.m());
         let mut trial = self.model.clone();
         trial.masses[load + 1].on = on;
-        match Prior::from(
-            &self.sheet,
-            &trial,
-            &self.prior.state.fixed_rows::<7>(0).into_owned(),
-        ) {
-            Ok(prior) => self.prior = prior,
-            Err(e) => {
-                // The model cannot carry it; the vehicle may. The readings decide,
-                // with the expectation that was.
-                self.prior = self.prior.widened(100.0);
-                self.say(
-                    now,
-                    Grade::Warning,
-                    format!("with {name} the sheet's model has no rest: {e}"),
-                );
-            }
+        if let Err(e) = self.expect(trial) {
+            self.say(
+                now,
+                Grade::Warning,
+                format!("with {name} the sheet's model has no rest: {e}"),
+            );
         }
-        self.model = trial;
         self.loads_on[load] = on;
         self.bench.forget();
         self.marked_at = Some(now);
@@ -340,12 +347,8 @@ impl Sitting {
         let rise_m = turns * self.model.units[unit].pitch;
         let mut turned_model = self.model.clone();
         Parameter::Collar(unit).shift(&mut turned_model, rise_m);
-        let from = self.prior.state.fixed_rows::<7>(0).into_owned();
-        match Prior::from(&self.sheet, &turned_model, &from) {
-            Ok(prior) => self.prior = prior,
-            Err(_) => self.prior = self.prior.widened(100.0),
-        }
-        self.model = turned_model;
+        // Where it has no rest, the readings decide.
+        let _ = self.expect(turned_model);
         self.suggestion = None;
         self.moved_since_keep = true;
         self.advice_at = None;
