@@ -1,7 +1,5 @@
 //! `advise`: from the sheet, the logbook's readings and the changes entered to plans.
 
-use super::arguments::AdviseArguments;
-use super::{Failure, sheets};
 use crate::advice::{
     Advice, AdviceError, AimedCase, Belief, Circumstances, End, Limits, Operation, OrderError,
     Search, Seen, Setup, StillReading, advise, hole, order, spring, why,
@@ -10,6 +8,8 @@ use crate::compare::aims;
 use crate::logbook::{Change, ChangeKind, History, Kept, Logbook, Logged, MountEnd, Which, beside};
 use crate::quantity::Moment;
 use crate::report::{Basis, advice_json, advice_text, answer_json, answer_text, moment_words};
+use crate::run::arguments::AdviseArguments;
+use crate::run::{Failure, sheets};
 use crate::sheet::BuildSheet;
 use crate::statics::Model;
 use std::path::Path;

@@ -4,9 +4,6 @@
 //! say next is shown. Without, the newest reading is held against what was promised
 //! before the changes since the reading before.
 
-use super::advise::{bare, past};
-use super::arguments::ChangedArguments;
-use super::{Failure, sheets};
 use crate::advice::{
     Belief, End, Operation, Setup, StillReading, held, hole, holes, order, turns, units,
 };
@@ -15,6 +12,9 @@ use crate::logbook::{Change, ChangeKind, Logbook, MountEnd, Sitting, beside};
 use crate::ports::Clock;
 use crate::quantity::{Angle, Length, Moment, Quantity, Span};
 use crate::report::{Basis, Table, operation_words, promise_json, promise_text};
+use crate::run::advise::{bare, past};
+use crate::run::arguments::ChangedArguments;
+use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, Measurand};
 use crate::statics::Model;
 use std::fmt::Write as _;

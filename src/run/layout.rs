@@ -1,7 +1,5 @@
 //! `layout`: what to weld, before it is welded.
 
-use super::arguments::LayoutArguments;
-use super::{Failure, sheets};
 use crate::layout::{
     TyreSize, candidates, largest_of, lean_fall, link_study, planned, planned_wheel, wheel_room,
 };
@@ -10,6 +8,8 @@ use crate::report::{
     layout_csv, layout_json, layout_text, lean_json, lean_svg, lean_text, link_json, link_picture,
     link_text, room_drawing, room_json, room_svg, room_text,
 };
+use crate::run::arguments::LayoutArguments;
+use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, Checked};
 use crate::statics::{Model, quantities};
 use serde_json::Value;
@@ -175,7 +175,7 @@ pub(super) fn coilover_travel(
     ))
 }
 
-impl super::arguments::Units {
+impl crate::run::arguments::Units {
     pub(super) const fn system(self) -> UnitSystem {
         match self {
             Self::Metric => UnitSystem::Metric,

@@ -1,9 +1,9 @@
 //! `log` and `export`: what the logbook beside a sheet holds.
 
-use super::arguments::{ExportArguments, LogArguments};
-use super::{Failure, sheets};
 use crate::logbook::{Logbook, LogbookError, Which, beside};
 use crate::report::{events_csv, history_json, history_json_lines, kept_csv, log_table};
+use crate::run::arguments::{ExportArguments, LogArguments};
+use crate::run::{Failure, sheets};
 use std::path::Path;
 use std::process::ExitCode;
 

@@ -5,9 +5,9 @@
 //! completions and schemas on standard output. Refused: a page that is there
 //! already, unless forced; an output that has no schema.
 
-use super::arguments::{Arguments, CompletionsArguments, ManualArguments, SchemaArguments};
-use super::{Failure, sheets};
 use crate::report::SCHEMAS;
+use crate::run::arguments::{Arguments, CompletionsArguments, ManualArguments, SchemaArguments};
+use crate::run::{Failure, sheets};
 use clap::{Command, CommandFactory as _};
 use std::process::ExitCode;
 
@@ -40,7 +40,7 @@ pub(super) fn schema(arguments: &SchemaArguments) -> Result<ExitCode, Failure> {
 pub(super) fn pages(arguments: &ManualArguments) -> Result<ExitCode, Failure> {
     let folder = &arguments.out;
     std::fs::create_dir_all(folder)
-        .map_err(|e| super::failure::file("make the folder", folder, &e))?;
+        .map_err(|e| crate::run::failure::file("make the folder", folder, &e))?;
     let mut root = Arguments::command();
     root.build();
     let mut pages = Vec::new();

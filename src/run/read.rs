@@ -1,13 +1,13 @@
 //! `read`: one still reading, kept or only printed.
 
-use super::arguments::{ReadArguments, Telling};
-use super::settle_session::{Ended, Session, checked, runtime, signals};
-use super::tell::Told;
-use super::watch::{begin_log, told_line};
-use super::{Failure, sheets};
 use crate::logbook::beside;
 use crate::ports::Clock;
 use crate::quantity::Span;
+use crate::run::arguments::{ReadArguments, Telling};
+use crate::run::settle::session::{Ended, Session, checked, runtime, signals};
+use crate::run::sitting::tell::Told;
+use crate::run::watch::{begin_log, told_line};
+use crate::run::{Failure, sheets};
 use std::process::ExitCode;
 
 pub(super) fn run(arguments: &ReadArguments) -> Result<ExitCode, Failure> {

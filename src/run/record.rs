@@ -5,13 +5,6 @@
 //! the same capture gives the same result to the last digit at any speed.
 //! Refused: a file that is there already; a capture that cannot be read.
 
-use super::arguments::RecordArguments;
-use super::failure::file;
-use super::lines::Lines;
-use super::sensors_ear::{Ear, address_words};
-use super::sensors_fitted::Fitted;
-use super::sensors_trial::{Listening, listen};
-use super::{Failure, sheets};
 use crate::drivers::{Driver, Heard, Why, Wire};
 use crate::ports::{
     CaptureError, CaptureHeader, CaptureWriter, CapturedLine, LineSettings, PortEvent,
@@ -19,6 +12,13 @@ use crate::ports::{
 };
 use crate::quantity::{Moment, Span};
 use crate::readings::neighbour::OLD_ZERO;
+use crate::run::arguments::RecordArguments;
+use crate::run::failure::file;
+use crate::run::sensors::ear::{Ear, address_words};
+use crate::run::sensors::fitted::Fitted;
+use crate::run::sensors::trial::{Listening, listen};
+use crate::run::sitting::lines::Lines;
+use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, Protocol};
 use std::fs::File;
 use std::io::{BufReader, BufWriter};

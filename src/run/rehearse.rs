@@ -4,14 +4,6 @@
 //! loop opens them as ports. At the end what was kept is held against what the
 //! simulation knows.
 
-use super::advise::bare;
-use super::arguments::{RehearseArguments, Story, Unplug};
-use super::lines::{Lines, SensorLine};
-use super::sitting::Sitting;
-use super::tell::KeptTold;
-use super::turning_rehearsal::{Hand, collars_text};
-use super::watch::{Cue, Watching, begin_log, block_on, close};
-use super::{Failure, settle_rehearsal, sheets};
 use crate::compare::COVERAGE_95;
 use crate::leastsquares::binomial_lower_quantile;
 use crate::logbook::beside;
@@ -20,6 +12,15 @@ use crate::posture::QuantityKey;
 use crate::quantity::{Angle, Length, Moment, Quantity, Span};
 use crate::rehearsal::{CueKind, LineCount, RehearsalError, Stage, StagePlan, Truth, UNITS};
 use crate::report::{Table, suggestion_text};
+use crate::run::advise::bare;
+use crate::run::arguments::{RehearseArguments, Story, Unplug};
+use crate::run::settle;
+use crate::run::sitting::Sitting;
+use crate::run::sitting::lines::{Lines, SensorLine};
+use crate::run::sitting::tell::KeptTold;
+use crate::run::turning::rehearsal::{Hand, collars_text};
+use crate::run::watch::{Cue, Watching, begin_log, block_on, close};
+use crate::run::{Failure, sheets};
 use crate::screen::view::Source;
 use crate::sheet::{BuildSheet, parse};
 use serde_json::{Value, json};
@@ -39,10 +40,10 @@ const CHANCE: f64 = 0.001;
 
 pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
     if arguments.story == Story::Settling {
-        return settle_rehearsal::run(arguments);
+        return settle::rehearsal::run(arguments);
     }
     if arguments.story == Story::Loadtest {
-        return super::loadtest::rehearse(arguments);
+        return crate::run::loadtest::rehearse(arguments);
     }
     let speed = arguments.speed.unwrap_or(1.0);
     let plan = StagePlan {
@@ -60,14 +61,14 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
     let folder = match &arguments.folder {
         Some(folder) => {
             std::fs::create_dir_all(folder)
-                .map_err(|e| super::failure::file("make the folder", folder, &e))?;
+                .map_err(|e| crate::run::failure::file("make the folder", folder, &e))?;
             folder.clone()
         }
         None => stage.folder().to_owned(),
     };
     let path = folder.join("rehearsal.toml");
     let text = stage.sheet_text();
-    std::fs::write(&path, &text).map_err(|e| super::failure::file("write", &path, &e))?;
+    std::fs::write(&path, &text).map_err(|e| crate::run::failure::file("write", &path, &e))?;
     let sheet = parse(&text, "rehearsal.toml")
         .map_err(|e| {
             Failure::ours(
@@ -100,7 +101,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         playing: None,
         ports: Vec::new(),
         hand: turning.then(|| Hand::on(&stage)),
-        sharing: super::sharing::asked(&arguments.sharing)?,
+        sharing: crate::run::sitting::sharing::asked(&arguments.sharing)?,
     };
     if arguments.telling.plain {
         sheets::print(&format!(
@@ -261,7 +262,11 @@ struct Summary {
 }
 
 /// The simulation's truth of a quantity, SI; none where it keeps none.
-fn truth_of(sheet: &BuildSheet, truth: &Truth, q: &super::tell::ToldQuantity) -> Option<f64> {
+fn truth_of(
+    sheet: &BuildSheet,
+    truth: &Truth,
+    q: &crate::run::sitting::tell::ToldQuantity,
+) -> Option<f64> {
     let mm = |v: f64| v * 1e-3;
     Some(match q.key {
         QuantityKey::Height(i) => mm(truth.height_mm(&sheet.stations.get(i)?.name)?),

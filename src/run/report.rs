@@ -3,12 +3,6 @@
 //! In: a sheet with its logbook and neighbour file, where there are such. Out: an
 //! HTML file. Refused: a file that is there already, unless forced.
 
-use super::advise::{Past, bare, past_of};
-use super::arguments::{PaperAsked, ReportArguments};
-use super::layout::coilover_travel;
-use super::sensors_fitted::Fitted;
-use super::settle_answer::{Tolerances, gather};
-use super::{Failure, log, sheets, targets};
 use crate::advice::{Belief, Operation, Setup, StillReading, held};
 use crate::compare::{Aim, Compared, aims, judge};
 use crate::geometry::COORDINATES;
@@ -22,6 +16,12 @@ use crate::report::{
     Basis, Dossier, Finished, Newest, Paper, Promised, Residual, SettleReport, learnt, report_page,
     report_pdf,
 };
+use crate::run::advise::{Past, bare, past_of};
+use crate::run::arguments::{PaperAsked, ReportArguments};
+use crate::run::layout::coilover_travel;
+use crate::run::sensors::fitted::Fitted;
+use crate::run::settle::answer::{Tolerances, gather};
+use crate::run::{Failure, log, sheets, targets};
 use crate::sheet::{BuildSheet, Checked, Measurand, Suspension};
 use crate::statics::{Model, StaticsError, quantities};
 use std::path::Path;
@@ -43,7 +43,7 @@ pub(super) fn run(arguments: &ReportArguments) -> Result<ExitCode, Failure> {
     let output = arguments.output.clone().unwrap_or_else(|| usual.into());
     if output.exists() && !arguments.force {
         // Said before the work, not after it.
-        return Err(super::failure::exists(&output));
+        return Err(crate::run::failure::exists(&output));
     }
     let (checked, _) = sheets::read_whole(&arguments.sheet, &[])?;
     let page = report_page(&dossier(&arguments.sheet, &checked)?);
@@ -123,7 +123,7 @@ fn dossier<'a>(path: &Path, checked: &'a Checked) -> Result<Dossier<'a>, Failure
         finished: finished(sheet, &model, &past)?,
         promises: promises(sheet, &past),
         newest,
-        loadtest: super::loadtest::told(path, sheet),
+        loadtest: crate::run::loadtest::told(path, sheet),
         settling,
         lean,
         link,

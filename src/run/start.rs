@@ -3,9 +3,9 @@
 //! In: the folder. Out: ten lines. Refused: nothing; a sheet with mistakes is a
 //! step of its own.
 
-use super::{Failure, sheets};
 use crate::logbook::{Logbook, Which, beside};
 use crate::readings::neighbour::{Neighbour, neighbour_path};
+use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, parse};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -31,7 +31,7 @@ struct There {
 
 pub(super) fn run() -> Result<ExitCode, Failure> {
     let folder = std::env::current_dir()
-        .map_err(|e| super::failure::file("look into", Path::new("."), &e))?;
+        .map_err(|e| crate::run::failure::file("look into", Path::new("."), &e))?;
     sheets::print(&text(&folder))?;
     Ok(ExitCode::SUCCESS)
 }

@@ -1,9 +1,9 @@
 //! `targets --sweep`: one load case over one or two values of the sheet.
 
-use super::arguments::TargetsArguments;
-use super::{Failure, sheets};
 use crate::quantity::{Dimension, read};
 use crate::report::{Sweep, SweepRow, sweep_csv, sweep_json, sweep_text};
+use crate::run::arguments::TargetsArguments;
+use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, Checked};
 use crate::statics::{CaseQuantities, Model, StaticsError, quantities};
 use std::process::ExitCode;

@@ -1,8 +1,8 @@
 //! `targets`: every load case of a sheet, worked out.
 
-use super::arguments::TargetsArguments;
-use super::{Failure, sheets};
 use crate::report::{CaseReport, targets_json, targets_text};
+use crate::run::arguments::TargetsArguments;
+use crate::run::{Failure, sheets};
 use crate::sheet::BuildSheet;
 use crate::statics::{Model, influences, quantities};
 use std::process::ExitCode;
@@ -23,7 +23,7 @@ pub(super) fn run(arguments: &TargetsArguments) -> Result<ExitCode, Failure> {
         ));
     }
     if !arguments.sweeps.is_empty() {
-        return super::sweep::run(arguments);
+        return crate::run::sweep::run(arguments);
     }
     let wanted = |name: &str| arguments.case.as_deref().is_none_or(|c| c == name);
     let mut cases = Vec::new();

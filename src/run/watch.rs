@@ -1,18 +1,19 @@
 //! `watch`: ports -> sitting -> screen or lines, until a key, a signal or the
 //! time asked for.
 
-use super::arguments::{Telling, WatchArguments};
-use super::lines::Lines;
-use super::record::Playing;
-use super::sensors_fitted::Fitted;
-use super::sitting::{Finished, Sitting};
-use super::tell::Told;
-use super::turning_rehearsal::Hand;
-use super::view::view_of;
-use super::{Failure, sharing, sheets};
 use crate::logbook::{self, HoldingBounds, LogbookWriter, beside};
 use crate::ports::{Clock, Port, PortEvent, PortEventKind, attach, list};
 use crate::quantity::{Moment, Span, UnitSystem};
+use crate::run::arguments::{Telling, WatchArguments};
+use crate::run::record::Playing;
+use crate::run::sensors::fitted::Fitted;
+use crate::run::sitting::lines::Lines;
+use crate::run::sitting::sharing;
+use crate::run::sitting::tell::Told;
+use crate::run::sitting::view::view_of;
+use crate::run::sitting::{Finished, Sitting};
+use crate::run::turning::rehearsal::Hand;
+use crate::run::{Failure, sheets};
 use crate::screen::view::SharedView;
 use crate::screen::{self, Command, Ink, View};
 use crate::share::{Allowed, share};
@@ -109,7 +110,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
                 "plug a sensor in, or give its port in the sheet: port = \"/dev/ttyUSB0\"",
             ));
         }
-        let setup = super::advise::past(&arguments.sheet, &sheet)?.setup;
+        let setup = crate::run::advise::past(&arguments.sheet, &sheet)?.setup;
         let mut sitting = Sitting::new(sheet, lines, &loads, Some(log), Span::ZERO)?;
         sitting.set_up(&setup)?;
         sitting.use_fitted(fitted, clock.start());
@@ -316,7 +317,7 @@ impl Watching<'_> {
                     }
                     if self.length.is_some_and(|l| now.since(self.clock.start()) >= l) { break End::Done; }
                     let hopeless = !on_screen && self.sitting.lines.all_refused() && began.elapsed() > ALL_REFUSED;
-                    if let Some(error) = super::lines::first_refusal(&refused).filter(|_| hopeless) {
+                    if let Some(error) = crate::run::sitting::lines::first_refusal(&refused).filter(|_| hopeless) {
                         return Err(Failure::from(error.clone()));
                     }
                     if self.sitting.lines.misses_somebody() && looked.elapsed() > LOOK_AGAIN {

@@ -1,10 +1,10 @@
 //! `wire`: a spring of unknown rate from its wire.
 
-use super::arguments::{WireArguments, WireEnds};
-use super::{Failure, sheets};
 use crate::layout::{Ends, LayoutError, STEEL_SHEAR_MODULUS_PA, Wire};
 use crate::quantity::Length;
 use crate::report::{wire_json, wire_text};
+use crate::run::arguments::{WireArguments, WireEnds};
+use crate::run::{Failure, sheets};
 use std::process::ExitCode;
 
 pub(super) fn run(arguments: &WireArguments) -> Result<ExitCode, Failure> {

@@ -4,9 +4,6 @@
 //! steps, those of an earlier test too, and what was left out. Refused: nothing;
 //! a reading that was altered, or of no sensor of the sheet, is left out and told.
 
-use super::super::arguments::Way;
-use super::super::sensors_fitted::Fitted;
-use super::super::{Failure, failure, sheets};
 use super::answer::Answer;
 use super::doing::TYPED_U;
 use super::{NOTHING, refused};
@@ -14,6 +11,9 @@ use crate::logbook::{Kept, Logbook, Which, beside};
 use crate::posture::Observation;
 use crate::quantity::{Moment, Span};
 use crate::report::{loadtest_svg, moment_words};
+use crate::run::arguments::Way;
+use crate::run::sensors::fitted::Fitted;
+use crate::run::{Failure, failure, sheets};
 use crate::sheet::{BuildSheet, Measurand};
 use crate::trials::loadtest::{Approach, Load, PlacedLoad, Step};
 use std::path::Path;

@@ -5,16 +5,6 @@
 //! tells. Refused: a reading of a vehicle that does not come to rest (it is
 //! waited for again), an answer that is none.
 
-use super::super::arguments::LoadtestTestArguments;
-use super::super::lines::Lines;
-use super::super::sensors_ear::Ear;
-use super::super::sensors_fitted::Fitted;
-use super::super::sensors_steps::{Answer as Said, Steps};
-use super::super::settle_session::{ready, why};
-use super::super::sitting::{Grade, Sitting};
-use super::super::tell::{KeptTold, Told};
-use super::super::watch::begin_log;
-use super::super::{Failure, sheets};
 use super::answer::Answer;
 use super::doing::{Doing, Stop, load_typed, stops};
 use super::gather::{Gathered, NOTE, newest};
@@ -24,6 +14,16 @@ use crate::logbook::{LogbookWriter, beside};
 use crate::ports::{Clock, list};
 use crate::quantity::{Moment, Span};
 use crate::report::{LOADTEST_CAUTION, LoadLoop, loadtest_loop_text};
+use crate::run::arguments::LoadtestTestArguments;
+use crate::run::sensors::ear::Ear;
+use crate::run::sensors::fitted::Fitted;
+use crate::run::sensors::steps::{Answer as Said, Steps};
+use crate::run::settle::session::{ready, why};
+use crate::run::sitting::lines::Lines;
+use crate::run::sitting::tell::{KeptTold, Told};
+use crate::run::sitting::{Grade, Sitting};
+use crate::run::watch::begin_log;
+use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, NamedLoad};
 use crate::trials::loadtest::{Approach, identify};
 use serde_json::{Value, json};

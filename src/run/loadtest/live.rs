@@ -2,9 +2,9 @@
 //!
 //! In: a sitting. Out: one line. Refused: nothing; what is not known is left out.
 
-use super::super::sitting::Sitting;
 use crate::posture::{PostureState, QuantityKey};
 use crate::quantity::{Angle, Force, Length, Quantity, decimals};
+use crate::run::sitting::Sitting;
 use crate::statics::Model;
 
 /// Acceleration of free fall, m/s² (exact, by definition).

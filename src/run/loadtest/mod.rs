@@ -24,9 +24,9 @@ pub(super) fn told(path: &Path, sheet: &BuildSheet) -> Option<LoadTestTold> {
     })
 }
 
-use super::arguments::{AtHand, LoadtestAction, LoadtestArguments};
-use super::{Failure, sheets};
 use crate::report::{LoadTestTold, loadtest_plan_json, loadtest_plan_text};
+use crate::run::arguments::{AtHand, LoadtestAction, LoadtestArguments};
+use crate::run::{Failure, sheets};
 use crate::sheet::BuildSheet;
 use crate::trials::loadtest::{Load, LoadTestError, Plan, PlanOptions, plan_from, visits};
 use std::path::Path;
@@ -109,7 +109,7 @@ fn plan_of(sheet: &BuildSheet, at_hand: &AtHand) -> Result<Plan, Failure> {
 /// Loads by name; without names those that do not belong to the target's case.
 fn loads_at_hand(sheet: &BuildSheet, names: &[String]) -> Result<Vec<usize>, Failure> {
     if !names.is_empty() {
-        return super::watch::loads_named(sheet, names);
+        return crate::run::watch::loads_named(sheet, names);
     }
     let to_come = sheet
         .cases

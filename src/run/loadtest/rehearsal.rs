@@ -6,10 +6,6 @@
 //! stage would take. The simulated hands do what each step asks and then say so;
 //! how fast the machine is makes no difference.
 
-use super::super::arguments::{AtHand, RehearseArguments};
-use super::super::sensors_steps::Answer as Said;
-use super::super::watch::begin_log;
-use super::super::{Failure, failure, sheets};
 use super::answer::Answer;
 use super::doing::{Doing, Stop, stops};
 use super::guided::{Hands, Teller, Test};
@@ -21,6 +17,10 @@ use crate::posture::QuantityKey;
 use crate::quantity::{Angle, Force, Length, Mass, Quantity, Span, decimals};
 use crate::rehearsal::{Burden, SANDBAGS, Stage, StagePlan, Truth, Weight};
 use crate::report::{Table, loadtest_plan_json, loadtest_plan_text};
+use crate::run::arguments::{AtHand, RehearseArguments};
+use crate::run::sensors::steps::Answer as Said;
+use crate::run::watch::begin_log;
+use crate::run::{Failure, failure, sheets};
 use crate::sheet::{BuildSheet, NamedLoad, SpringCurve, parse};
 use crate::trials::loadtest::Key;
 use rand::{Rng as _, SeedableRng as _, rngs::StdRng};
