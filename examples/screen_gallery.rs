@@ -130,6 +130,6 @@ fn obey(view: &mut View, command: Command) {
         Command::Keep => view.kept.insert(0, "kept by hand".to_owned()),
         Command::Note(text) => view.kept.insert(0, format!("note: {text}")),
         Command::Pause => view.paused = !view.paused,
-        Command::Turn | Command::Count(_) | Command::GiveUp | Command::Quit => {}
+        Command::Turn | Command::Count(_) | Command::GiveUp | Command::Task(_) | Command::Quit => {}
     }
 }

@@ -1,9 +1,16 @@
 //! `loadtest` and its rehearsal as their user runs them: exit codes, JSON, what
 //! the logbook gives afterwards.
 
+use crate::room::terminal::Session;
 use serde_json::Value;
 use std::path::PathBuf;
 use std::process::{Command, Output};
+use std::time::Duration;
+use stillheight::logbook::{KeptBy, KeptReading, KeptSensor, Load, Logbook, Sitting, Unit};
+use stillheight::posture::{PostureState, predict};
+use stillheight::quantity::{Moment, Span};
+use stillheight::sheet::{BuildSheet, Measurand};
+use stillheight::statics::{Model, Parameter};
 
 struct Folder(PathBuf);
 
@@ -248,4 +255,162 @@ fn a_scripted_test_on_ports_keeps_and_goes_on_later() {
     ] {
         assert!(text.contains(part), "no {part} in {text}");
     }
+}
+
+/// The whole test on a screen of 80 by 24: the step in big letters, the loop, what is
+/// off; keys do what hands would say. Then it quits, and the terminal is as it was.
+#[test]
+fn a_test_is_led_on_the_screen() {
+    let folder = Folder::new("screen");
+    let stage = stillheight::rehearsal::Stage::set_up_guided(&stillheight::rehearsal::StagePlan {
+        seed: 3,
+        speed: 1.0,
+        folder: None,
+    })
+    .unwrap();
+    let sheet = folder.0.join("van.toml");
+    std::fs::write(&sheet, stage.sheet_text()).unwrap();
+    stage.begin();
+    let program = std::path::Path::new(env!("CARGO_BIN_EXE_stillheight"));
+    let mut session = Session::start(
+        program,
+        &["loadtest", sheet.to_str().unwrap()],
+        &[("TZ", "UTC"), ("NO_COLOR", "1")],
+    );
+    session.patience = Duration::from_secs(120);
+    // The whole caution first, on the plain terminal.
+    session.wait_for("Enter when all of this is so");
+    assert!(session.text().contains("tack"), "{}", session.text());
+    session.press("\r");
+    session.wait_for("step 1 of");
+    session.wait_for("Enter it is so");
+    // Bounced, nobody on; then a load by its key, and one that is typed.
+    session.press("o");
+    session.wait_for("bounced; 'keep' reads");
+    session.press("k");
+    session.wait_for("kept 1:");
+    session.press("1");
+    session.wait_for("'keep' reads");
+    session.press("k");
+    session.wait_for("kept 2:");
+    session.wait_for("height over load");
+    session.wait_for("off in its noise");
+    session.press("non anvil 90 kg at 10 mm\r");
+    session.wait_for("'anvil 90 kg at 10 mm'");
+    session.press("nsqueaks\rq");
+    session.ends_with(0, "LOAD TEST");
+    let log = folder.run(&["log", "van.toml"]);
+    assert!(out(&log).contains("squeaks"), "{}", out(&log));
+}
+
+/// A load test of a vehicle without friction, bounced at every stop, as `watch` would
+/// have kept it: written into a logbook reading by reading.
+fn write_test(book: &mut Logbook, sheet: &BuildSheet, start: Moment, rear_rates: f64) {
+    let mut model = Model::new(sheet, &[]);
+    for (u, unit) in Model::new(sheet, &[]).units.iter().enumerate() {
+        if unit.name.starts_with("rear") {
+            Parameter::RateFactor(u).shift(&mut model, rear_rates - 1.0);
+        }
+    }
+    let all = sheet.loads.len();
+    let stops = [0, 1, 2, 3, 1, 2, 3, 0, 1, 3];
+    for (i, stop) in stops.into_iter().enumerate() {
+        // Bit k: load k of the sheet is on.
+        for k in 0..all {
+            model.masses[k + 1].on = stop >> k & 1 == 1;
+        }
+        let rest = model.equilibrium().unwrap();
+        let mut x = PostureState::zeros();
+        x.fixed_rows_mut::<7>(0).copy_from(&rest.state);
+        let sensors = sheet.sensors.iter().map(|s| KeptSensor {
+            name: s.name.clone(),
+            unit: match s.reads {
+                Measurand::Tilt { .. } => Unit::Radian,
+                _ => Unit::Metre,
+            },
+            value: Some(predict(&model, &s.reads, &x).unwrap()),
+            noise_uncertainty: Some(5e-5),
+            zero_uncertainty: s.zero_uncertainty,
+            quality: "still".to_owned(),
+            temperature_c: None,
+        });
+        let on = (0..all).filter(|k| stop >> k & 1 == 1);
+        book.keep(&KeptReading {
+            at: start + Span::from_s(60.0 * i as f64),
+            still_since: None,
+            case: None,
+            loads: on
+                .map(|k| Load {
+                    name: sheet.loads[k].name.clone(),
+                    mass_kg: sheet.loads[k].mass.kg(),
+                    at_m: Some(sheet.loads[k].at.m()),
+                })
+                .collect(),
+            by: KeptBy::Key,
+            note: "load test: bounced".to_owned(),
+            quantities: Vec::new(),
+            state: None,
+            sensors: sensors.collect(),
+        })
+        .unwrap();
+    }
+}
+
+/// Two days later the rear springs are a tenth stiffer, as if others had been put in: the
+/// second test names them, and nothing else, as changed; a third one finds no change.
+#[test]
+fn a_test_on_another_day_says_what_changed() {
+    let folder = Folder::new("again");
+    let text = stillheight::rehearsal::Stage::set_up_guided(&stillheight::rehearsal::StagePlan {
+        seed: 5,
+        speed: 1.0,
+        folder: None,
+    })
+    .unwrap()
+    .sheet_text();
+    std::fs::write(folder.0.join("van.toml"), &text).unwrap();
+    let sheet = stillheight::sheet::parse(&text, "van.toml").unwrap().sheet;
+    let mut book = Logbook::open(&folder.0.join("van.logbook.sqlite")).unwrap();
+    let start = Moment::from_unix_us(1_790_000_000_000_000);
+    book.begin_sitting(&Sitting {
+        started: start,
+        sheet_text: text,
+        program: "test".to_owned(),
+    })
+    .unwrap();
+    let day = |n: f64| start + Span::from_s(86_400.0 * n);
+    let fit = || -> Value {
+        let run = folder.run(&["loadtest", "fit", "van.toml", "--json"]);
+        assert_eq!(run.status.code(), Some(0), "{}{}", out(&run), err(&run));
+        serde_json::from_str(&out(&run)).unwrap()
+    };
+    let significant = |told: &Value| -> Vec<String> {
+        let all = told["changes"].as_array().unwrap();
+        assert!(all.len() >= 4, "{all:?}");
+        all.iter()
+            .filter(|c| c["significant"] == true)
+            .map(|c| c["quantity"].as_str().unwrap().to_owned())
+            .collect()
+    };
+    write_test(&mut book, &sheet, start, 1.0);
+    assert!(fit()["changes"].is_null());
+    write_test(&mut book, &sheet, day(2.0), 1.1);
+    let second = fit();
+    let names = significant(&second);
+    assert!(
+        !names.is_empty() && names.iter().all(|n| n.starts_with("spring rate rear")),
+        "{names:?}"
+    );
+    let change = second["changes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|c| c["quantity"] == "spring rate rear")
+        .unwrap();
+    let difference = change["difference"]["value"].as_f64().unwrap();
+    assert!((difference - 0.1).abs() < 0.03, "{change}");
+    let said = folder.run(&["loadtest", "fit", "van.toml"]);
+    assert!(out(&said).contains("changed"), "{}", out(&said));
+    write_test(&mut book, &sheet, day(4.0), 1.1);
+    assert!(significant(&fit()).is_empty());
 }

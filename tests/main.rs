@@ -39,6 +39,7 @@ mod readings;
 mod readme;
 mod rehearsal;
 mod report_page;
+mod room;
 mod schemas;
 mod screens;
 mod sensors;

@@ -434,7 +434,7 @@ impl Watching<'_> {
             Command::Turn => self.sitting.turn_key(now),
             Command::Count(steps) => self.sitting.count_turn(steps),
             Command::GiveUp => self.sitting.give_up_turn(now),
-            Command::Pause => {}
+            Command::Pause | Command::Task(_) => {}
         }
         false
     }

@@ -72,16 +72,24 @@ fn full(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
     } else {
         ""
     };
-    pane.part(from, top, right, 1)
-        .rule(0, &format!("above: heights,{unit}{assumed}"));
     behind::draw(&mut pane.part(1, top + 1, left - 1, picture), view);
-    above::draw(
-        &mut pane.part(from + 1, top + 1, right.saturating_sub(2), picture),
-        view,
-    );
+    let looped = view.task.as_ref().filter(|task| task.course.len() > 1);
+    let title = if looped.is_some() {
+        "height over load: kept, ● now".to_owned()
+    } else {
+        format!("above: heights,{unit}{assumed}")
+    };
+    pane.part(from, top, right, 1).rule(0, &title);
+    let mut part = pane.part(from + 1, top + 1, right.saturating_sub(2), picture);
+    match looped {
+        Some(task) => lists::course(&mut part, view, task),
+        None => above::draw(&mut part, view),
+    }
 
     let row = top + 1 + picture;
-    let title = if left > lists::ROOMY {
+    let title = if view.sensors.iter().any(|sensor| sensor.off.is_some()) {
+        "sensors: last value, off in its noise"
+    } else if left > lists::ROOMY {
         "sensors: last value, age, rate, rejected"
     } else {
         "sensors: last value, age"
@@ -220,6 +228,13 @@ fn keys(pane: &mut Pane<'_>, view: &View) {
         list.insert(0, (&marks, "load on/off"));
     }
     list.insert(0, ("q", "quit"));
+    let own: Vec<(String, &str)> = view
+        .task
+        .iter()
+        .flat_map(|task| &task.keys)
+        .map(|key| (key.name(), key.what))
+        .collect();
+    list.splice(0..0, own.iter().map(|(key, what)| (key.as_str(), *what)));
     let mut at = 1;
     for (key, what) in list {
         let needs = wide(key) + wide(what) + 1;

@@ -74,6 +74,9 @@ impl Desk {
         if self.overlay.take().is_some() {
             return (key.code == KeyCode::Char('q')).then_some(Command::Quit);
         }
+        if let Some(index) = task_key(key.code, view) {
+            return Some(Command::Task(index));
+        }
         match key.code {
             KeyCode::Char('q') => return Some(Command::Quit),
             KeyCode::Char('k') => return Some(Command::Keep),
@@ -125,9 +128,20 @@ impl Desk {
     }
 }
 
+/// Which of the keys of the work at hand it is.
+fn task_key(code: KeyCode, view: &View) -> Option<usize> {
+    let letter = match code {
+        KeyCode::Enter => '\n',
+        KeyCode::Char(letter) => letter,
+        _ => return None,
+    };
+    let keys = &view.task.as_ref()?.keys;
+    keys.iter().position(|k| k.key == letter)
+}
+
 #[cfg(test)]
 mod tests {
-    use super::super::view::LoadMark;
+    use super::super::view::{LoadMark, Task, TaskKey};
     use super::*;
 
     fn view() -> View {
@@ -167,6 +181,23 @@ mod tests {
                 Command::Keep
             ]
         );
+    }
+
+    #[test]
+    fn the_work_at_hand_has_keys_of_its_own_but_not_in_a_note() {
+        let mut desk = Desk::new(Ink::Plain);
+        let mut view = view();
+        let key = |key, what| TaskKey { key, what };
+        view.task = Some(Task {
+            keys: vec![key('\n', "it is so"), key('s', "skip")],
+            ..Task::default()
+        });
+        let mut press = |code| desk.press(KeyEvent::new(code, KeyModifiers::NONE), &view);
+        assert_eq!(press(KeyCode::Char('s')), Some(Command::Task(1)));
+        assert_eq!(press(KeyCode::Enter), Some(Command::Task(0)));
+        press(KeyCode::Char('n'));
+        assert_eq!(press(KeyCode::Char('s')), None);
+        assert_eq!(press(KeyCode::Enter), Some(Command::Note("s".to_owned())));
     }
 
     #[test]

@@ -122,11 +122,18 @@ fn sensor_row(pane: &mut Pane<'_>, sensor: &SensorView) {
     } else {
         &sensor.last
     };
+    let off = sensor
+        .off
+        .filter(|off| off.is_finite() && off.abs() < 1e4)
+        .map(|off| format!("{off:+.1}"));
     if width < ROOMY {
         let free = width.saturating_sub(at + 6);
         let value = cut(last, free);
         pane.part(at, 0, free, 1).write_right(0, &value, ink.text());
-        pane.write_right(0, &age, ink.faint());
+        match &off {
+            Some(off) => pane.write_right(0, off, ink.strong()),
+            None => pane.write_right(0, &age, ink.faint()),
+        }
         return;
     }
     let rate = sensor
@@ -141,7 +148,10 @@ fn sensor_row(pane: &mut Pane<'_>, sensor: &SensorView) {
     let mut left = at;
     for (columns, text, style) in [
         (9, last, ink.text()),
-        (7, age.as_str(), ink.faint()),
+        match &off {
+            Some(off) => (7, off.as_str(), ink.strong()),
+            None => (7, age.as_str(), ink.faint()),
+        },
         (6, rate.as_str(), ink.faint()),
         (6, rejected.as_str(), ink.faint()),
     ] {
@@ -214,15 +224,11 @@ pub(super) fn kept(pane: &mut Pane<'_>, view: &View, label: &str) {
     }
 }
 
-/// The work at hand: what to do, gauges, the course so far.
+/// The work at hand: what to do, gauges, cautions.
 pub(super) fn task(pane: &mut Pane<'_>, view: &View, task: &Task) {
     let ink = pane.ink;
     let (width, height) = (pane.width(), pane.height());
-    let drawn = height >= 7 && width >= 60 && task.course.len() > 1;
-    let words = if drawn { width - 26 } else { width };
-    if drawn {
-        course(&mut pane.part(words + 2, 0, 24, height), view, task);
-    }
+    let words = width;
     let caution = task
         .caution
         .as_ref()
@@ -292,9 +298,15 @@ fn gauge_row(pane: &mut Pane<'_>, view: &View, gauge: &Gauge) {
 }
 
 /// Height over load as it went.
-fn course(pane: &mut Pane<'_>, view: &View, task: &Task) {
+pub(super) fn course(pane: &mut Pane<'_>, view: &View, task: &Task) {
     let ink = pane.ink;
     let (width, height) = (pane.width(), pane.height());
+    let points: Vec<(f64, f64)> = task
+        .course
+        .iter()
+        .chain(&task.course_now)
+        .map(|(load, height)| (load.n(), height.m()))
+        .collect();
     // Load and height have no scale in common: both fill their side.
     let span = |values: &mut dyn Iterator<Item = f64>| {
         values
@@ -303,29 +315,32 @@ fn course(pane: &mut Pane<'_>, view: &View, task: &Task) {
                 (low.min(v), high.max(v))
             })
     };
-    let loads = span(&mut task.course.iter().map(|(load, _)| load.n()));
-    let heights = span(&mut task.course.iter().map(|(_, height)| height.m()));
+    let loads = span(&mut points.iter().map(|p| p.0));
+    let heights = span(&mut points.iter().map(|p| p.1));
     let rows = height.saturating_sub(2);
-    let across = f64::from(width) * 2.0;
-    let up = f64::from(rows) * 4.0;
+    let across = f64::from(width) * 2.0 - 1.0;
+    let up = f64::from(rows) * 4.0 - 1.0;
     let share = |value: f64, (low, high): (f64, f64)| (value - low) / (high - low).max(1e-12);
-    let dots: Vec<Dot> = task
-        .course
+    let dots: Vec<Dot> = points
         .iter()
-        .map(|(load, height)| {
-            [
-                share(load.n(), loads) * across,
-                share(height.m(), heights) * up,
-            ]
-        })
+        .map(|p| [share(p.0, loads) * across, share(p.1, heights) * up])
         .collect();
     let corners = [[0.0, 0.0], [across, up]];
     if let Some(bounds) = Bounds::round(corners.into_iter()) {
         let mut sketch = Sketch::new(width, rows, bounds);
-        for pair in dots.windows(2) {
+        let kept = &dots[..task.course.len().min(dots.len())];
+        for pair in kept.windows(2) {
             sketch.line(pair[0], pair[1], ink.text());
         }
-        sketch.paint(&mut pane.part(0, 1, width, rows));
+        let mut part = pane.part(0, 1, width, rows);
+        let cells: Vec<Option<(u16, u16)>> = dots.iter().map(|dot| sketch.cell(*dot)).collect();
+        sketch.paint(&mut part);
+        for (i, cell) in cells.into_iter().enumerate() {
+            if let Some((column, row)) = cell {
+                let sign = if i < kept.len() { '○' } else { '●' };
+                part.set(column, row, sign, ink.strong());
+            }
+        }
     }
     let length = wording::length_scale(view.units);
     let force = wording::force_scale(view.units);

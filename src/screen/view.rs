@@ -303,6 +303,8 @@ pub struct SensorView {
     pub rejected: u64,
     /// The state in a word.
     pub quality: Quality,
+    /// How far its last kept value is off the model found so far, in times its noise.
+    pub off: Option<f64>,
 }
 
 /// A sensor's state.
@@ -372,8 +374,31 @@ pub struct Task {
     pub caution: Option<String>,
     /// Where things stand between now and target.
     pub gauges: Vec<Gauge>,
-    /// Load and height as they went, in newtons and metres, in order.
+    /// Load and height as they were kept, in newtons and metres, in order.
     pub course: Vec<(Force, Length)>,
+    /// Where load and height are now.
+    pub course_now: Option<(Force, Length)>,
+    /// The keys that mean something while it is done.
+    pub keys: Vec<TaskKey>,
+}
+
+/// A key of the work at hand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct TaskKey {
+    /// The letter; a line break for Enter.
+    pub key: char,
+    /// What it does, in a word or two.
+    pub what: &'static str,
+}
+
+impl TaskKey {
+    /// How the key is called.
+    pub fn name(self) -> String {
+        match self.key {
+            '\n' => "Enter".to_owned(),
+            letter => letter.to_string(),
+        }
+    }
 }
 
 /// What is to be read from afar while something is done.
@@ -417,6 +442,8 @@ pub enum Command {
     Count(i32),
     /// Give up what is being done.
     GiveUp,
+    /// The key with this index in [`Task::keys`].
+    Task(usize),
     /// Hold the stream of readings or let it go on (replay only).
     Pause,
     /// End.

@@ -5,7 +5,7 @@ use stillheight::quantity::{Angle, Force, Length, Moment, Span, UnitSystem};
 use stillheight::screen::view::{
     Aim, Amount, Basis, Behind, BehindPoint, CoiloverView, Figure, Gauge, LinkView, LoadMark,
     Message, Motion, Quality, SensorView, Severity, SharedView, Shout, Source, Stance, StationView,
-    Task, ToGo, Verdict, View, Way, Wheel,
+    Task, TaskKey, ToGo, Verdict, View, Way, Wheel,
 };
 use stillheight::screen::{Desk, Ink, Overlay};
 
@@ -174,6 +174,7 @@ impl Pool {
                     Quality::Gone,
                     Quality::Untrusted,
                 ]),
+                off: p.maybe(Self::number),
             }),
             loads: self.many(|p| LoadMark {
                 key: p.text().chars().next(),
@@ -210,6 +211,11 @@ impl Pool {
                     word: p.text(),
                 }),
                 course: p.many(|p| (Force::new(p.number()), Length::new(p.number()))),
+                course_now: p.maybe(|p| (Force::new(p.number()), Length::new(p.number()))),
+                keys: p.many(|p| TaskKey {
+                    key: p.choice(&['\n', 'x']),
+                    what: "does something",
+                }),
             }),
         }
     }

@@ -9,8 +9,8 @@
 use stillheight::quantity::{Angle, Force, Length, Moment, Span, UnitSystem};
 use stillheight::screen::view::{
     Aim, Amount, Basis, Behind, BehindPoint, CoiloverView, Figure, Gauge, LinkView, LoadMark,
-    Message, Motion, Quality, SensorView, Severity, Source, Stance, StationView, Task, ToGo,
-    Verdict, View, Way, Wheel,
+    Message, Motion, Quality, SensorView, Severity, Shout, Source, Stance, StationView, Task,
+    TaskKey, ToGo, Verdict, View, Way, Wheel,
 };
 
 fn mm(value: f64, half: f64) -> Option<Figure<Length>> {
@@ -59,6 +59,7 @@ fn sensor(name: &str, kind: &str, last: &str, age: f64, per_second: f64) -> Sens
         per_second: Some(per_second),
         rejected: 0,
         quality: Quality::Good,
+        off: None,
     }
 }
 
@@ -398,21 +399,27 @@ pub(crate) fn long_names() -> View {
 /// A step of a load test, with gauges and the course so far.
 pub(crate) fn at_work() -> View {
     let mut view = left_high();
-    let gauge = |name: &str, value: f64, aim: f64, word: &str| Gauge {
+    let gauge = |name: &str, value: f64, aim: f64| Gauge {
         name: name.to_owned(),
         now: mm(value, 0.6).map(Amount::Length),
         aim: aim * 1e-3,
         tolerance: 3e-3,
-        word: word.to_owned(),
+        word: String::new(),
     };
+    let key = |key, what| TaskKey { key, what };
     view.task = Some(Task {
-        shout: None,
-        title: "turning the rear left collar".to_owned(),
-        step: "Turn the collar down slowly; stop at the word.".to_owned(),
-        caution: Some("frame on rated stands, nobody underneath".to_owned()),
+        shout: Some(Shout {
+            word: "load on".to_owned(),
+            number: "212".to_owned(),
+            below: "of 784 N on, by the heights".to_owned(),
+        }),
+        title: "step 7 of 19: helper at the left".to_owned(),
+        step: "on, gently: helper (80.0 kg) 300 mm before the rear axle, 400 mm left; Enter when it is so"
+            .to_owned(),
+        caution: Some("on stands; nobody underneath".to_owned()),
         gauges: vec![
-            gauge("rear left", 433.2, 428.0, "down"),
-            gauge("rear right", 427.4, 428.0, "stop"),
+            gauge("rear left", 433.2, 428.0),
+            gauge("rear right", 427.4, 428.0),
         ],
         course: [
             (0.0, 441.0),
@@ -425,7 +432,18 @@ pub(crate) fn at_work() -> View {
         ]
         .map(|(load, height)| (Force::new(load), Length::from_mm(height)))
         .to_vec(),
+        course_now: Some((Force::new(212.0), Length::from_mm(437.4))),
+        keys: vec![
+            key('\n', "it is so"),
+            key('s', "skip"),
+            key('p', "pressed"),
+            key('u', "lifted"),
+            key('o', "bounced"),
+        ],
     });
+    for (i, sensor) in view.sensors.iter_mut().enumerate() {
+        sensor.off = Some(0.3 * i as f64 - 0.7);
+    }
     view
 }
 

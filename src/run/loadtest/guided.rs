@@ -8,12 +8,14 @@
 use super::answer::Answer;
 use super::doing::{Doing, Stop, load_typed, stops};
 use super::gather::{Gathered, NOTE, newest};
-use super::live::Expected;
+use super::live::{Course, Expected};
+use super::picture::{Phase, Shown};
+use super::window::Window;
 use super::{NOTHING, plan_of, refused};
 use crate::logbook::{LogbookWriter, beside};
 use crate::ports::{Clock, list};
 use crate::quantity::{Moment, Span};
-use crate::report::{LOADTEST_CAUTION, LoadLoop, loadtest_loop_text};
+use crate::report::LOADTEST_CAUTION;
 use crate::run::arguments::LoadtestTestArguments;
 use crate::run::sensors::ear::Ear;
 use crate::run::sensors::fitted::Fitted;
@@ -24,7 +26,9 @@ use crate::run::sitting::tell::{KeptTold, Told};
 use crate::run::sitting::{Grade, Sitting};
 use crate::run::watch::begin_log;
 use crate::run::{Failure, sheets};
+use crate::screen::view::Source;
 use crate::sheet::{BuildSheet, NamedLoad};
+use crate::statics::Model;
 use crate::trials::loadtest::{Approach, identify};
 use serde_json::{Value, json};
 use std::io::IsTerminal as _;
@@ -34,8 +38,8 @@ use std::time::{Duration, Instant};
 
 /// Real time between two looks.
 const LOOK: Duration = Duration::from_millis(20);
-/// On the screen the live line is drawn so often.
-const DRAW: Duration = Duration::from_millis(200);
+/// The screen is given a picture so often.
+const DRAW: Duration = Duration::from_millis(100);
 /// Without a screen how it stands is told so often, by the clock of the test.
 const TELL_S: f64 = 5.0;
 /// Still for so long and then not any more: somebody moved.
@@ -63,21 +67,43 @@ pub(super) enum Teller {
     Json,
 }
 
+/// Answers come from the keys of the screen alone.
+struct Nobody;
+
+impl Hands for Nobody {
+    fn answer(&mut self, _: Option<&Stop>, _: &[NamedLoad]) -> Said {
+        Said::NotYet
+    }
+}
+
 impl Teller {
+    /// Of what is asked for and where it goes to.
+    pub(super) fn of(json: bool, plain: bool) -> Self {
+        let terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
+        if json {
+            Self::Json
+        } else if plain || !terminal {
+            Self::Plain
+        } else {
+            Self::Screen
+        }
+    }
+
+    /// Tells it as lines; on a terminal before the screen opens and after it has closed.
     fn event(self, value: &Value, text: &str) -> Result<(), Failure> {
         match self {
             Self::Json => sheets::print(&format!("{value}\n")),
-            Self::Plain => sheets::print(text),
-            Self::Screen => sheets::print(&format!("\r\x1b[K{text}")),
+            Self::Plain | Self::Screen => sheets::print(text),
         }
     }
 
     fn say(self, text: &str) -> Result<(), Failure> {
-        self.event(
-            &json!({ "event": "say", "text": text }),
-            &format!("   {text}\n"),
-        )
+        self.event(&json!({ "event": "say", "text": text }), &said(text))
     }
+}
+
+fn said(text: &str) -> String {
+    format!("   {text}\n")
 }
 
 /// A test going on.
@@ -91,7 +117,11 @@ pub(super) struct Test {
     pub(super) wait: Span,
     pub(super) stops: Vec<Stop>,
     approach: Approach,
-    expected: Expected,
+    course: Course,
+    /// The model as the readings so far have it.
+    found: Option<Model>,
+    window: Option<Window>,
+    shown: Shown,
     drawn_at: Instant,
     told_at: Option<Moment>,
     kept: usize,
@@ -118,14 +148,8 @@ pub(super) fn run(arguments: &LoadtestTestArguments) -> Result<ExitCode, Failure
     };
     sheet.loads = loads;
     let stepping = &arguments.stepping;
-    let mut hands = Steps::new(stepping.plain || arguments.json, stepping.steps.as_deref())?;
-    let teller = if arguments.json {
-        Teller::Json
-    } else if stepping.plain || stepping.steps.is_some() || !std::io::stdout().is_terminal() {
-        Teller::Plain
-    } else {
-        Teller::Screen
-    };
+    let plain = stepping.plain || stepping.steps.is_some();
+    let teller = Teller::of(arguments.json, plain);
     teller.event(
         &json!({ "event": "caution", "text": LOADTEST_CAUTION }),
         &format!("LOAD TEST {}\nCAUTION {LOADTEST_CAUTION}", sheet.name),
@@ -151,7 +175,19 @@ pub(super) fn run(arguments: &LoadtestTestArguments) -> Result<ExitCode, Failure
         Span::from_s(stepping.wait),
         planned,
     )?;
-    test.lead(&mut hands)?;
+    if teller == Teller::Screen {
+        teller.say("Enter when all of this is so; q and Enter: not now")?;
+        let mut answer = String::new();
+        let read = std::io::stdin().read_line(&mut answer);
+        if read.is_err() || answer.trim() == "q" {
+            return Ok(ExitCode::SUCCESS);
+        }
+        test.open_window(Source::Live)?;
+        test.lead(&mut Nobody)?;
+    } else {
+        let from = stepping.steps.as_deref();
+        test.lead(&mut Steps::new(plain || arguments.json, from)?)?;
+    }
     let code = test.conclude()?;
     Ok(code.map_or(ExitCode::SUCCESS, |(_, _, code)| code))
 }
@@ -230,8 +266,7 @@ impl Test {
         sitting.use_fitted(fitted, clock.now());
         sitting.keep_by_itself = false;
         sitting.keep_raw = false;
-        let expected = Expected::of(&sitting);
-        Ok(Self {
+        let mut test = Self {
             path: path.to_owned(),
             sitting,
             ear,
@@ -240,11 +275,59 @@ impl Test {
             wait,
             stops,
             approach: Approach::Unknown,
-            expected,
+            course: Course::default(),
+            found: None,
+            window: None,
+            shown: Shown::default(),
             drawn_at: Instant::now(),
             told_at: None,
             kept: 0,
-        })
+        };
+        test.expect(None);
+        Ok(test)
+    }
+
+    /// From now on it is told on the screen.
+    pub(super) fn open_window(&mut self, source: Source) -> Result<(), Failure> {
+        self.shown.source = source;
+        self.window = Some(Window::open()?);
+        Ok(())
+    }
+
+    /// What is expected now, and where a step that is asked for leads.
+    fn expect(&mut self, asked: Option<&Stop>) {
+        let now = self.sitting.loads_on.clone();
+        let mut then = now.clone();
+        for doing in asked.iter().flat_map(|stop| &stop.doings) {
+            match doing {
+                Doing::On(i) => then[*i] = true,
+                Doing::Off(i) => then[*i] = false,
+                _ => {}
+            }
+        }
+        let found = self.found.as_ref();
+        self.course.begin(
+            Expected::of(&self.sitting, found, &now),
+            Expected::of(&self.sitting, found, &then),
+        );
+    }
+
+    /// Tells it where it is told: on the screen, or as lines.
+    fn event(&mut self, value: &Value, text: &str) -> Result<(), Failure> {
+        if self.window.is_some() {
+            return Ok(());
+        }
+        self.teller.event(value, text)
+    }
+
+    fn say(&mut self, text: &str) -> Result<(), Failure> {
+        self.shown.said = Some(text.to_owned());
+        self.event(&json!({ "event": "say", "text": text }), &said(text))
+    }
+
+    /// Whether somebody asked to stop.
+    fn is_stopped(&self) -> bool {
+        self.ear.is_stopped() || self.window.as_ref().is_some_and(Window::is_over)
     }
 
     /// Listens for a little, and tells how it stands.
@@ -263,29 +346,20 @@ impl Test {
         for told in self.sitting.tick(now) {
             match told {
                 Told::Notice { grade, text, .. } if grade != Grade::Notice.word() => {
-                    self.teller
-                        .say(&format!("{} {text}", grade.to_uppercase()))?;
+                    self.say(&format!("{} {text}", grade.to_uppercase()))?;
                 }
                 _ => {}
             }
         }
-        match self.teller {
-            Teller::Screen if self.drawn_at.elapsed() > DRAW => {
+        if let Some(window) = &self.window {
+            if self.drawn_at.elapsed() > DRAW {
                 self.drawn_at = Instant::now();
-                let line = self.expected.line(&self.sitting);
-                sheets::print(&format!("\r\x1b[K{line}"))?;
+                window.show(self.shown.picture(&self.sitting, &self.course, now));
             }
-            Teller::Plain | Teller::Json
-                if self.told_at.is_none_or(|at| now.since(at).s() >= TELL_S) =>
-            {
-                self.told_at = Some(now);
-                let line = self.expected.line(&self.sitting);
-                self.teller.event(
-                    &json!({ "event": "live", "text": line }),
-                    &format!("   {line}\n"),
-                )?;
-            }
-            _ => {}
+        } else if self.told_at.is_none_or(|at| now.since(at).s() >= TELL_S) {
+            self.told_at = Some(now);
+            let line = self.course.asked().line(&self.sitting);
+            self.event(&json!({ "event": "live", "text": line }), &said(&line))?;
         }
         Ok(())
     }
@@ -299,7 +373,13 @@ impl Test {
             if asked_before != Some(next) {
                 asked_before = Some(next);
                 self.ask(next, asked.as_ref())?;
+                self.expect_if_seen(asked.as_ref());
             }
+            self.shown.phase = if asked.is_some() {
+                Phase::Do
+            } else {
+                Phase::Free
+            };
             let Some(answer) = self.wait_for(hands, asked.as_ref())? else {
                 return Ok(());
             };
@@ -322,7 +402,7 @@ impl Test {
                             }
                         }
                         Taken::NotStill(why) => {
-                            self.teller.say(&format!(
+                            self.say(&format!(
                                 "NOT KEPT it was not still for long enough: {why}; stand off, then 'keep'"
                             ))?;
                         }
@@ -330,6 +410,7 @@ impl Test {
                     }
                 }
                 "on" | "off" => self.free(verb == "on", rest)?,
+                "load" => self.by_number(rest)?,
                 "pressed" => self.by_hand(Doing::Pressed)?,
                 "lifted" => self.by_hand(Doing::Lifted)?,
                 "bounced" => self.by_hand(Doing::Bounced)?,
@@ -339,32 +420,32 @@ impl Test {
                     self.sitting.note(rest, now);
                 }
                 "quit" => return Ok(()),
-                other => self.teller.say(&format!(
+                other => self.say(&format!(
                     "'{other}' is no answer here: done, keep, on, off, pressed, lifted, bounced, skip, note, quit"
                 ))?,
             }
         }
     }
 
-    fn ask(&self, next: usize, asked: Option<&Stop>) -> Result<(), Failure> {
-        let sheet = &self.sitting.sheet;
+    fn ask(&mut self, next: usize, asked: Option<&Stop>) -> Result<(), Failure> {
+        let sheet = self.sitting.sheet.clone();
         let Some(stop) = asked else {
             let title = if self.stops.is_empty() {
                 "free order"
             } else {
                 "all steps are done; more in free order, or quit"
             };
-            return self.teller.event(
+            let answers = "on NAME, on person 82 kg at 200 mm, 400 mm, off NAME, pressed, lifted, bounced; keep; quit";
+            self.shown.free(title);
+            return self.event(
                 &json!({ "event": "free" }),
-                &format!(
-                    "STEP {title}\n   > on NAME, on person 82 kg at 200 mm, 400 mm, off NAME, pressed, lifted, bounced; keep; quit\n"
-                ),
+                &format!("STEP {title}\n   > {answers}\n"),
             );
         };
         let doings: Vec<String> = stop
             .doings
             .iter()
-            .map(|d| d.words(&sheet.loads, sheet))
+            .map(|d| d.words(&sheet.loads, &sheet))
             .collect();
         let mut text = format!(
             "STEP {} of {}: {}\n",
@@ -376,13 +457,20 @@ impl Test {
             text.push_str(&format!("   {doing}\n"));
         }
         text.push_str("   > Enter or 'done' when it is so, then keep still; or: skip, quit, or in free order: on, off, pressed, lifted, bounced, keep\n");
-        self.teller.event(
+        self.shown.step(next, self.stops.len(), stop, &doings);
+        self.event(
             &json!({
                 "event": "step", "number": next + 1, "of": self.stops.len(), "visit": stop.visit,
                 "do": doings, "approach": stop.approach,
             }),
             &text,
         )
+    }
+
+    /// On the screen the gauges show where a step leads while it is done; in lines each
+    /// says what is expected of what is on.
+    fn expect_if_seen(&mut self, asked: Option<&Stop>) {
+        self.expect(asked.filter(|_| self.window.is_some()));
     }
 
     /// The next answer; nothing where nobody answers any more.
@@ -392,8 +480,13 @@ impl Test {
         asked: Option<&Stop>,
     ) -> Result<Option<String>, Failure> {
         let from = self.clock.now();
-        while self.clock.now().since(from) < self.wait && !self.ear.is_stopped() {
-            match hands.answer(asked, &self.sitting.sheet.loads) {
+        while self.clock.now().since(from) < self.wait && !self.is_stopped() {
+            let typed = self.window.as_mut().map_or(Said::NotYet, Window::answer);
+            let said = match typed {
+                Said::NotYet => hands.answer(asked, &self.sitting.sheet.loads),
+                typed => typed,
+            };
+            match said {
                 Said::Line(line) => return Ok(Some(line)),
                 Said::End => return Ok(None),
                 Said::NotYet => self.look()?,
@@ -413,13 +506,33 @@ impl Test {
         }
         self.sitting.disturbed();
         self.approach = doing.approach();
-        self.expected = Expected::of(&self.sitting);
     }
 
     fn by_hand(&mut self, doing: Doing) -> Result<(), Failure> {
         self.does(doing);
-        self.teller
-            .say(&format!("{}; 'keep' reads", self.approach.words()))
+        self.say(&format!("{}; 'keep' reads", self.approach.words()))
+    }
+
+    /// A load by its number goes on, or off where it is on.
+    fn by_number(&mut self, text: &str) -> Result<(), Failure> {
+        let index = text.parse::<usize>().ok().and_then(|n| n.checked_sub(1));
+        let found = index.and_then(|i| Some((i, *self.sitting.loads_on.get(i)?)));
+        let Some((i, is_on)) = found else {
+            return self.say(&format!("there is no load number '{text}'"));
+        };
+        self.put(i, !is_on)
+    }
+
+    fn put(&mut self, load: usize, on: bool) -> Result<(), Failure> {
+        self.does(if on {
+            Doing::On(load)
+        } else {
+            Doing::Off(load)
+        });
+        self.expect(None);
+        let name = self.sitting.sheet.loads[load].name.clone();
+        let way = if on { "on" } else { "off" };
+        self.say(&format!("{name} {way}; 'keep' reads"))
     }
 
     /// A load goes on or off in free order.
@@ -438,11 +551,9 @@ impl Test {
                 for load in loads.drain(self.sitting.sheet.loads.len()..) {
                     self.sitting.add_load(load);
                 }
-                self.does(if on { Doing::On(i) } else { Doing::Off(i) });
-                self.teller
-                    .say(&format!("{}; 'keep' reads", if on { "on" } else { "off" }))
+                self.put(i, on)
             }
-            Err(why) => self.teller.say(&why),
+            Err(why) => self.say(&why),
         }
     }
 
@@ -452,19 +563,19 @@ impl Test {
         self.sitting.reading_note = format!("{NOTE}{}", self.approach.words());
         let mut asked = false;
         let mut was_still = false;
+        self.shown.phase = Phase::Wait;
         loop {
             self.look()?;
             let now = self.clock.now();
             if let Some(kept) = self.sitting.kept.pop() {
                 return Ok(Taken::Kept(Box::new(kept)));
             }
-            if self.ear.is_stopped() {
+            if self.is_stopped() {
                 return Ok(Taken::Stopped);
             }
             let still = self.sitting.still_since;
             if was_still && still.is_none() && !asked {
-                self.teller
-                    .say("MOVED the step is read again as soon as it is still")?;
+                self.say("MOVED the step is read again as soon as it is still")?;
             }
             was_still = still.is_some_and(|since| now.since(since).s() > MOVED_S);
             if !asked && ready(&self.sitting, from, now) {
@@ -479,50 +590,40 @@ impl Test {
 
     fn keep_told(&mut self, kept: &KeptTold, asked: Option<&Stop>) -> Result<(), Failure> {
         self.kept += 1;
-        let units = self.sitting.sheet.units;
+        let line = kept.line(self.sitting.sheet.units);
         let visit = asked.map_or("free", |s| s.visit.as_str());
-        self.teller.event(
-            &json!({
-                "event": "kept", "number": self.kept, "visit": visit, "on": kept.loads,
-                "approach": self.approach, "text": kept.line(units),
-            }),
-            &format!(
-                "KEPT {} {}, {}\n",
-                self.kept,
-                kept.line(units),
-                self.approach.words()
-            ),
-        )?;
-        if self.teller == Teller::Screen {
-            self.draw_loop()?;
+        let text = format!("KEPT {} {line}, {}\n", self.kept, self.approach.words());
+        let value = json!({
+            "event": "kept", "number": self.kept, "visit": visit, "on": kept.loads,
+            "approach": self.approach, "text": line,
+        });
+        self.event(&value, &text)?;
+        if self.window.is_some() {
+            self.course.kept(&self.sitting);
+            self.shown.kept(&line, self.clock.now());
+            self.learn();
         }
         Ok(())
     }
 
-    /// The loop so far, and what the readings so far say of it.
-    fn draw_loop(&self) -> Result<(), Failure> {
+    /// What the readings so far say of the model, and how far the last ones are off it.
+    fn learn(&mut self) {
         let Ok(so_far) = newest(&self.path, &self.sitting.sheet) else {
-            return Ok(());
+            return;
         };
         let Ok(found) = identify(&so_far.sheet, &so_far.steps) else {
-            return Ok(());
+            return;
         };
-        if let Some(drawn) = LoadLoop::of(&so_far.sheet, &found) {
-            sheets::print(&loadtest_loop_text(&so_far.sheet, &drawn, 60, 12))?;
-        }
-        for r in found
-            .residuals
-            .iter()
-            .rev()
-            .take(so_far.sheet.sensors.len())
-        {
-            let off = (r.measured - r.predicted) / r.noise;
-            sheets::print(&format!(
-                "   {}: {:+.1} times its noise off the model found so far\n",
-                so_far.sheet.sensors[r.sensor].name, off
-            ))?;
-        }
-        Ok(())
+        let last = found.residuals.iter().map(|r| r.step).max();
+        self.shown.off = (0..self.sitting.sheet.sensors.len())
+            .map(|sensor| {
+                let mine = found.residuals.iter();
+                mine.filter(|r| r.sensor == sensor && Some(r.step) == last)
+                    .map(|r| (r.measured - r.predicted) / r.noise)
+                    .next_back()
+            })
+            .collect();
+        self.found = Some(found.model);
     }
 
     /// Ends the sitting and says what the test tells; none where nothing was kept.
@@ -534,11 +635,14 @@ impl Test {
             clock,
             teller,
             kept,
+            window,
             ..
         } = self;
+        let screen = window.map_or(Ok(()), Window::close);
         let sheet = sitting.sheet.clone();
         let finished = sitting.finish(clock.now());
         ear.shut();
+        screen?;
         if finished.unsaved > 0 {
             return Err(Failure::ours(
                 "logbook.unsaved",

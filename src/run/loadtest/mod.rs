@@ -10,7 +10,9 @@ mod doing;
 mod gather;
 mod guided;
 mod live;
+mod picture;
 mod rehearsal;
+mod window;
 
 pub(super) use rehearsal::run as rehearse;
 

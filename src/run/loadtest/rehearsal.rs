@@ -21,6 +21,7 @@ use crate::run::arguments::{AtHand, RehearseArguments};
 use crate::run::sensors::steps::Answer as Said;
 use crate::run::watch::begin_log;
 use crate::run::{Failure, failure, sheets};
+use crate::screen::view::Source;
 use crate::sheet::{BuildSheet, NamedLoad, SpringCurve, parse};
 use crate::trials::loadtest::Key;
 use rand::{Rng as _, SeedableRng as _, rngs::StdRng};
@@ -160,13 +161,7 @@ pub(in super::super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, F
         stops: 19,
     };
     let plan = plan_of(&sheet, &at_hand)?;
-    let teller = if arguments.telling.json {
-        Teller::Json
-    } else if arguments.telling.plain {
-        Teller::Plain
-    } else {
-        Teller::Screen
-    };
+    let teller = Teller::of(arguments.telling.json, arguments.telling.plain);
     if teller == Teller::Json {
         let mut value = loadtest_plan_json(&sheet, &plan);
         value["event"] = json!("plan");
@@ -202,6 +197,9 @@ pub(in super::super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, F
         begun: None,
         done_at_s: 0.0,
     };
+    if teller == Teller::Screen {
+        test.open_window(Source::Rehearsal)?;
+    }
     test.lead(&mut helper)?;
     let weights = helper.weights.clone();
     let finished = finished_truth(&mut helper, &sheet);

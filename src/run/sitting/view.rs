@@ -402,6 +402,7 @@ fn sensors(s: &Sitting, now: Moment) -> Vec<SensorView> {
                     }
                     _ => Quality::NeverHeard,
                 },
+                off: None,
             }
         })
         .collect()

@@ -262,6 +262,8 @@ impl Turned {
             ),
             gauges: gauges.into_iter().map(|(_, gauge)| gauge).collect(),
             course: Vec::new(),
+            course_now: None,
+            keys: Vec::new(),
         }
     }
 }

@@ -1,0 +1,3 @@
+//! What tests need to try the program as its user does.
+
+pub(crate) mod terminal;
