@@ -115,7 +115,8 @@ impl Unit {
         match (way, memory) {
             (Way::Carried, Some(m)) => {
                 let f = self.friction;
-                let today = (SCATTER * self.scatter).exp();
+                // Its mean over the stops is one: friction is the mean half-width.
+                let today = (SCATTER * (self.scatter - SCATTER / 2.0)).exp();
                 let limit = (f * today).max(LEAST_N);
                 let t = (EDGE * f).max(EDGE * LEAST_N);
                 let start = m.push + HOLDS * f * self.scatter;

@@ -1,5 +1,6 @@
 //! From steps to what the vehicle really is.
 
+use super::centre::centre;
 use super::concern::{self, Concern};
 use super::failure::LoadTestError;
 use super::finding::{Finding, Key};
@@ -202,6 +203,12 @@ pub fn identify(sheet: &BuildSheet, steps: &[Step]) -> Result<Identified, LoadTe
         found = mistakes.take_out(&mut setup, &takes_part)?;
     }
     let keys = Key::all(&setup);
+    let weights: Vec<_> = keys
+        .iter()
+        .filter(|k| k.is_asked())
+        .map(|k| k.parts(&setup).1)
+        .collect();
+    let found = centre(&setup, found, &takes_part, &weights);
     let asked = keys.iter().filter(|k| k.is_asked()).count();
     concerns.extend(concern::of_search(&setup, &found, asked));
     concerns.extend(

@@ -20,6 +20,7 @@
 //! Mount points, link and blocks are taken as the sheet has them.
 
 mod again;
+mod centre;
 mod concern;
 mod design;
 mod failure;

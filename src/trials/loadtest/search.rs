@@ -109,7 +109,7 @@ pub(super) fn stand_all(
     Ok(all)
 }
 
-fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
+pub(super) fn whiten(setup: &Setup, stood: &[Option<Stood>]) -> Vec<Option<White>> {
     stood
         .iter()
         .enumerate()
