@@ -46,6 +46,10 @@ fn free_part(matrix: &StateMatrix, held: &[Option<f64>; COORDINATES]) -> StateMa
     free
 }
 
+fn all_finite<const C: usize>(matrix: &nalgebra::SMatrix<f64, COORDINATES, C>) -> bool {
+    matrix.iter().all(|x| x.is_finite())
+}
+
 fn limit(step: &mut State, model: &Model) {
     let mut share: f64 = 1.0;
     for i in 0..COORDINATES {
@@ -104,6 +108,10 @@ impl Model {
         let enough = BALANCE * scale.max(1.0);
         let (mut value, mut gradient, mut hessian) = self.derivatives(&q);
         for steps in 0..STEPS {
+            // An eigenvalue search over something that is no number would not end.
+            if !(value.is_finite() && all_finite(&gradient) && all_finite(&hessian)) {
+                return Err(StaticsError::NotFinite);
+            }
             let force = self.free_gradient(&gradient);
             if force.amax() <= enough {
                 return self.rest(q, gradient, &hessian, steps);
