@@ -54,8 +54,7 @@ impl WriterLock {
             Err(TryLockError::Error(source)) => return Err(open_failed(source)),
         }
         // Somebody may have put another file in this place: leave it alone.
-        let empty = file.metadata().map_err(open_failed)?.len() == 0;
-        if !empty && !first_line(&mut file).is_some_and(|line| line.starts_with(MARK)) {
+        if !is_ours(&mut file) {
             return Err(LogbookError::Foreign {
                 path,
                 found: Strange::NotALock,
@@ -74,6 +73,19 @@ impl Drop for WriterLock {
         let _ = self.file.set_len(0);
         let _ = self.file.unlock();
     }
+}
+
+/// Ours whole, or as a power cut leaves it: cut short, or of the right length with
+/// nothing in it.
+fn is_ours(file: &mut File) -> bool {
+    let mut start = Vec::new();
+    if file.seek(SeekFrom::Start(0)).is_err()
+        || Read::by_ref(file).take(80).read_to_end(&mut start).is_err()
+    {
+        return false;
+    }
+    let mark = MARK.as_bytes();
+    start.iter().all(|byte| *byte == 0) || start.starts_with(mark) || mark.starts_with(&start)
 }
 
 fn first_line(file: &mut File) -> Option<String> {
