@@ -101,6 +101,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         ports: Vec::new(),
         hand: turning.then(|| Hand::on(&stage)),
         sharing: super::sharing::asked(&arguments.sharing)?,
+        wall_ahead: Span::ZERO,
     };
     if arguments.telling.plain {
         sheets::print(&format!(
