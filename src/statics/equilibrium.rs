@@ -200,6 +200,11 @@ impl Model {
         steps: usize,
     ) -> Result<Equilibrium, StaticsError> {
         self.still_standing(&state)?;
+        // Stops that are never met do not show in the energy, but in the travel left.
+        let no_number = |x: f64| !x.is_finite();
+        if (self.units.iter()).any(|u| no_number(u.extended) || no_number(u.compressed)) {
+            return Err(StaticsError::NotFinite);
+        }
         let pose = self.pose(&state);
         for (i, axle) in self.axles.iter().enumerate() {
             if axle.carries && pose.axle(i).is_some_and(|a| !a.reaches()) {
