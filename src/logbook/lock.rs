@@ -63,7 +63,7 @@ impl WriterLock {
         // Who holds it is a courtesy; a full disk must not stop us here.
         let _ = file.set_len(0);
         let _ = file.seek(SeekFrom::Start(0));
-        let _ = writeln!(file, "{MARK}{}", std::process::id());
+        let _ = file.write_all(format!("{MARK}{}\n", std::process::id()).as_bytes());
         Ok(Self { file })
     }
 }
@@ -75,8 +75,8 @@ impl Drop for WriterLock {
     }
 }
 
-/// Ours whole, or as a power cut leaves it: cut short, or of the right length with
-/// nothing in it.
+/// Ours whole, or as a power cut leaves it: cut short, or with nothing in place of
+/// what had not reached the disk.
 fn is_ours(file: &mut File) -> bool {
     let mut start = Vec::new();
     if file.seek(SeekFrom::Start(0)).is_err()
@@ -84,8 +84,10 @@ fn is_ours(file: &mut File) -> bool {
     {
         return false;
     }
-    let mark = MARK.as_bytes();
-    start.iter().all(|byte| *byte == 0) || start.starts_with(mark) || mark.starts_with(&start)
+    start
+        .iter()
+        .zip(MARK.as_bytes())
+        .all(|(byte, due)| *byte == 0 || byte == due)
 }
 
 fn first_line(file: &mut File) -> Option<String> {
