@@ -458,7 +458,7 @@ fn a_lock_file_from_before_a_power_cut_is_ours() {
     for left in [
         &[0; 31][..],
         b"logbook in use",
-        &[&[0; 25][..], b"1234\n"].concat(),
+        &[&[0; 26][..], b"1234\n"].concat(),
     ] {
         std::fs::write(&lock, left).unwrap();
         open(&folder.logbook()).keep(&full_reading(1)).unwrap();
