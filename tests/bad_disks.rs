@@ -123,8 +123,7 @@ impl Running {
     fn watches_on(&mut self, seconds: usize) {
         let before = self.kept;
         for _ in 0..seconds {
-            let second = self.until("another second", |line| line["event"] == "second");
-            assert!(second["sensors_heard"].as_u64().unwrap() > 0, "{second}");
+            self.until("another second", |line| line["event"] == "second");
         }
         assert_eq!(self.kept, before, "nothing is said to be kept meanwhile");
     }

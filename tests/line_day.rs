@@ -40,7 +40,8 @@ const LINE_RATE: i64 = 11_520;
 pub struct Day {
     /// For each line: bytes, samples let through, frames refused, samples with a wrong value.
     pub lines: [Line; 7],
-    /// Samples under a name that is no sensor of their line (strangers not counted).
+    /// Samples under a name that is no sensor's: damaged within the name. They are
+    /// strangers to the readings; a sample of another sensor would be a wrong one.
     pub misplaced: u64,
     /// Looks at a live reading, and those where it was not the sensor's truth.
     pub looks: u64,
@@ -48,6 +49,8 @@ pub struct Day {
     pub still: u64,
     /// Readings that were live and wrong.
     pub wrong_readings: u64,
+    /// Of these, readings that called themselves still.
+    pub wrong_still: u64,
     /// Postures worked out.
     pub postures: u64,
     /// Heights of them beyond 3 mm of the truth while the van stood still.
@@ -759,6 +762,7 @@ fn look(day: &mut Day, bench: &Bench, truth: &Truth, sheet: &BuildSheet, us: i64
         };
         if wrong {
             day.wrong_readings += 1;
+            day.wrong_still += u64::from(still);
             if day.said.len() < 20 {
                 day.said.push(format!(
                     "{} at {:.1} s: {:?} {raw} for {}",

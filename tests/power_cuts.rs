@@ -53,7 +53,7 @@ fn the_power_is_cut_240_times_and_nothing_acknowledged_is_lost() {
 
 /// While the file is being made, at every single call: also the program alone may be
 /// ended there, with all that it wrote in its place. It was once refused as damaged
-/// for good.
+/// for good; so was one that was ended while its log was carried over into the file.
 #[test]
 fn it_is_cut_at_every_call_while_the_file_is_made() {
     let folder = folder("cut-while-made");
@@ -62,7 +62,13 @@ fn it_is_cut_at_every_call_while_the_file_is_made() {
         .position(|op| matches!(op, Op::Said(_)))
         .unwrap();
     assert!(first > 40, "{first}");
-    let at: Vec<usize> = (0..=first + 1).collect();
+    // And at every later call that writes the file itself, when the log is carried over.
+    let carried = (recording.ops.iter().enumerate())
+        .filter(|(_, op)| matches!(op, Op::Write(at, _, _) | Op::Sync(at) if at == NAME))
+        .map(|(i, _)| i + 1);
+    let at: Vec<usize> = (0..=first + 1)
+        .chain(carried.filter(|i| *i > first + 1))
+        .collect();
     for luck in [Luck::Good, Luck::Bad, Luck::Mixed] {
         let mut random = SmallRng::seed_from_u64(11);
         let tally = judge_at(&recording, &at, &[luck], &mut random, &folder);

@@ -94,6 +94,13 @@ fn first_look(path: &Path) -> Result<FirstLook, LogbookError> {
     match pages_before(path) {
         Some(0) => Ok(FirstLook::Nothing),
         Some(_) if matches!(error, LogbookError::Damaged { .. }) => Ok(FirstLook::Logbook),
+        // Ended while the log was being carried over into the file: the two together
+        // are whole. What it is, is asked again once both are read.
+        None if matches!(error, LogbookError::Damaged { .. })
+            && !write_ahead_log_is_empty(path) =>
+        {
+            Ok(FirstLook::Logbook)
+        }
         _ => Err(error),
     }
 }
