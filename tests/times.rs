@@ -96,14 +96,11 @@ fn thirty_days_over_a_leap_day_and_into_summer_time() {
     let zone = TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").unwrap();
     let text = log_table(&history, UnitSystem::Metric, &zone);
     assert!(!text.contains("set back"));
-    let night = text.split("2028-03-26 (CE").nth(1).unwrap();
-    assert!(night.contains("01:00:00"), "{night}");
+    let (from, to) = ("2028-03-26 (CE", "2028-03-27 (CE");
+    let night = &text[text.find(from).unwrap()..text.find(to).unwrap()];
+    assert!(night.contains("01:00:00  kept") && night.contains("03:00:00  kept"));
+    assert!(!night.contains("02:00:00  kept"), "{night}");
     assert!(text.contains("2028-03-26 (CEST)"));
-    assert_eq!(
-        text.matches("02:00:00  kept").count(),
-        29,
-        "none in that night"
-    );
     let json: serde_json::Value = serde_json::from_str(&history_json(&history)).unwrap();
     assert_eq!(json["kept"].as_array().unwrap().len(), 720);
 }
@@ -251,7 +248,11 @@ fn ten_hours_asleep_leave_no_trace_in_a_reading() {
             "the middle of what was averaged is of this morning"
         );
         let since = bench.stillness(0).unwrap().since.unwrap();
-        assert!(since >= morning, "still since {since:?}");
+        // As far back as the window of one look may reach, no further.
+        assert!(
+            since >= morning - Span::from_s(1.0),
+            "still since {since:?}"
+        );
     }
 }
 
@@ -279,7 +280,7 @@ fn a_devices_clock_that_jumps_does_not_hold_up_the_readings() {
 
 fn settle_event(folder: &Folder, zone: &str, local: &str) -> Output {
     Command::new(env!("CARGO_BIN_EXE_stillheight"))
-        .args(["settle", "event", "van.toml", "--what", "other"])
+        .args(["settle", "event", "van.toml", "--what", "moved"])
         .args(["--note", "greased", "--at", local])
         .current_dir(folder.path())
         .env("TZ", zone)

@@ -201,8 +201,20 @@ impl Model {
     ) -> Result<Equilibrium, StaticsError> {
         self.still_standing(&state)?;
         // Stops that are never met do not show in the energy, but in the travel left.
-        let no_number = |x: f64| !x.is_finite();
-        if (self.units.iter()).any(|u| no_number(u.extended) || no_number(u.compressed)) {
+        // And a spring whose room is no number has no force and no energy.
+        let numbers = |u: &super::UnitModel| {
+            let all = [
+                u.extended,
+                u.compressed,
+                u.hardware,
+                u.collar,
+                u.free_length,
+            ];
+            all.iter().all(|x| x.is_finite())
+        };
+        // Loads on two wheels in one place cannot be told apart.
+        let wide = |a: &super::model::AxleModel| a.track.is_finite() && a.track.abs() > 1e-6;
+        if !(self.units.iter().all(numbers) && self.axles.iter().all(wide)) {
             return Err(StaticsError::NotFinite);
         }
         let pose = self.pose(&state);
