@@ -16,10 +16,10 @@ use stillheight::logbook::{
 use stillheight::quantity::{Moment, Span};
 
 /// A folder that goes with the test.
-struct Folder(PathBuf);
+pub struct Folder(PathBuf);
 
 impl Folder {
-    fn new() -> Self {
+    pub fn new() -> Self {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let path = std::env::temp_dir().join(format!(
             "stillheight-logbook-it-{}-{}",
@@ -29,7 +29,10 @@ impl Folder {
         std::fs::create_dir_all(&path).unwrap();
         Self(path)
     }
-    fn logbook(&self) -> PathBuf {
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+    pub fn logbook(&self) -> PathBuf {
         self.0.join("van.logbook.sqlite")
     }
     fn names(&self) -> Vec<String> {
@@ -52,7 +55,7 @@ fn at(us: i64) -> Moment {
     Moment::from_unix_us(us)
 }
 
-fn sitting() -> Sitting {
+pub fn sitting() -> Sitting {
     Sitting {
         started: at(1_750_000_000_000_000),
         sheet_text: "name = \"delivery van\"\n".into(),
@@ -444,6 +447,22 @@ fn a_strange_lock_file_is_left_alone() {
     ));
     assert_eq!(std::fs::read(&lock).unwrap(), b"my diary");
     assert!(!folder.logbook().exists());
+}
+
+/// A lock file as a power cut leaves it: nothing in it but its length, or the end of
+/// it without the beginning.
+#[test]
+fn a_lock_file_from_before_a_power_cut_is_ours() {
+    let folder = Folder::new();
+    let lock = folder.0.join("van.logbook.sqlite.lock");
+    for left in [
+        &[0; 31][..],
+        b"logbook in use",
+        &[&[0; 26][..], b"1234\n"].concat(),
+    ] {
+        std::fs::write(&lock, left).unwrap();
+        open(&folder.logbook()).keep(&full_reading(1)).unwrap();
+    }
 }
 
 #[test]

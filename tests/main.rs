@@ -10,6 +10,12 @@
 
 mod advice;
 mod advice_shop;
+#[cfg(unix)]
+mod bad_disks;
+#[cfg(unix)]
+mod bad_lines;
+mod cut_disk;
+mod cut_judge;
 mod drivers;
 mod first_minutes;
 mod layout_candidates;
@@ -22,6 +28,7 @@ mod layout_sheet;
 mod layout_springs;
 mod layout_weights;
 mod layout_wire;
+mod line_day;
 mod loadtest;
 mod loadtest_command;
 mod loadtest_scipy;
@@ -31,6 +38,7 @@ mod one_way;
 mod other_suspensions;
 mod ports;
 mod posture;
+mod power_cuts;
 mod program;
 mod published_gum;
 mod published_regression;
@@ -38,6 +46,8 @@ mod published_statics;
 mod readings;
 mod readme;
 mod rehearsal;
+#[cfg(unix)]
+mod replugging;
 mod report_page;
 mod room;
 mod schemas;
@@ -53,5 +63,9 @@ mod share;
 mod sheets;
 mod simulated_loadtest;
 mod statics;
+mod statics_honest;
+mod statics_judge;
+mod times;
+mod van;
 mod vehicles;
 mod zeroing;

@@ -83,14 +83,45 @@ fn first_look(path: &Path) -> Result<FirstLook, LogbookError> {
     if about.len() == 0 {
         return Ok(FirstLook::Nothing);
     }
-    let application_id: i32 = open_immutable(path)
-        .and_then(|c| c.query_row("PRAGMA application_id", [], |row| row.get(0)))
-        .map_err(|source| LogbookError::from_sqlite(path, "opening", source))?;
-    if application_id == APPLICATION_ID {
-        Ok(FirstLook::Logbook)
-    } else {
-        Err(foreign(Strange::OtherProgram { application_id }))
+    let found: rusqlite::Result<i32> = open_immutable(path)
+        .and_then(|c| c.query_row("PRAGMA application_id", [], |row| row.get(0)));
+    let error = match found {
+        Ok(APPLICATION_ID) => return Ok(FirstLook::Logbook),
+        Ok(application_id) => foreign(Strange::OtherProgram { application_id }),
+        Err(source) => LogbookError::from_sqlite(path, "opening", source),
+    };
+    // The journal has what was there before; opening it to write puts that back.
+    match pages_before(path) {
+        Some(0) => Ok(FirstLook::Nothing),
+        Some(_) if matches!(error, LogbookError::Damaged { .. }) => Ok(FirstLook::Logbook),
+        // Ended while the log was being carried over into the file: the two together
+        // are whole. What it is, is asked again once both are read.
+        None if matches!(error, LogbookError::Damaged { .. })
+            && !write_ahead_log_is_empty(path) =>
+        {
+            Ok(FirstLook::Logbook)
+        }
+        _ => Err(error),
     }
+}
+
+/// Where a program was ended in the middle of writing with the older journal: how
+/// many pages the database had before. None of them: it was just being made.
+///
+/// Source: SQLite, "Database File Format", section 3: eight bytes that mark it, count
+/// of pages, a number of chance, size of the database in pages before.
+fn pages_before(path: &Path) -> Option<u32> {
+    use std::io::Read as _;
+    const MARK: [u8; 8] = [0xd9, 0xd5, 0x05, 0xf9, 0x20, 0xa1, 0x63, 0xd7];
+    let mut name = path.as_os_str().to_owned();
+    name.push("-journal");
+    let mut header = [0; 20];
+    std::fs::File::open(PathBuf::from(name))
+        .and_then(|mut file| file.read_exact(&mut header))
+        .ok()?;
+    let (mark, rest) = header.split_at(MARK.len());
+    let pages = rest.last_chunk::<4>()?;
+    (mark == MARK).then(|| u32::from_be_bytes(*pages))
 }
 
 impl Logbook {

@@ -54,8 +54,7 @@ impl WriterLock {
             Err(TryLockError::Error(source)) => return Err(open_failed(source)),
         }
         // Somebody may have put another file in this place: leave it alone.
-        let empty = file.metadata().map_err(open_failed)?.len() == 0;
-        if !empty && !first_line(&mut file).is_some_and(|line| line.starts_with(MARK)) {
+        if !is_ours(&mut file) {
             return Err(LogbookError::Foreign {
                 path,
                 found: Strange::NotALock,
@@ -64,7 +63,7 @@ impl WriterLock {
         // Who holds it is a courtesy; a full disk must not stop us here.
         let _ = file.set_len(0);
         let _ = file.seek(SeekFrom::Start(0));
-        let _ = writeln!(file, "{MARK}{}", std::process::id());
+        let _ = file.write_all(format!("{MARK}{}\n", std::process::id()).as_bytes());
         Ok(Self { file })
     }
 }
@@ -74,6 +73,21 @@ impl Drop for WriterLock {
         let _ = self.file.set_len(0);
         let _ = self.file.unlock();
     }
+}
+
+/// Ours whole, or as a power cut leaves it: cut short, or with nothing in place of
+/// what had not reached the disk.
+fn is_ours(file: &mut File) -> bool {
+    let mut start = Vec::new();
+    if file.seek(SeekFrom::Start(0)).is_err()
+        || Read::by_ref(file).take(80).read_to_end(&mut start).is_err()
+    {
+        return false;
+    }
+    start
+        .iter()
+        .zip(MARK.as_bytes())
+        .all(|(byte, due)| *byte == 0 || byte == due)
 }
 
 fn first_line(file: &mut File) -> Option<String> {

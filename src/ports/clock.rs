@@ -1,18 +1,21 @@
 //! The one clock of a run.
 //!
 //! In: nothing, or a speed. Out: a [`Moment`] for what has just arrived: wall
-//! time at the start of the run plus the monotonic time since, so that a step
-//! of the wall clock cannot turn the order of the data round.
+//! time at the start of the run plus the time since by a clock that nobody sets
+//! and that goes on while the computer sleeps, so that a step of the wall clock
+//! cannot turn the order of the data round and a night asleep counts as one.
 
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
+use super::platform::running;
 use crate::quantity::{Moment, Span};
 
 /// Makes moments. Copies tell the same time.
 #[derive(Debug, Clone, Copy)]
 pub struct Clock {
     start: Moment,
-    started: Instant,
+    /// As [`running`] said at the start.
+    started: Duration,
     speed: f64,
 }
 
@@ -37,14 +40,15 @@ impl Clock {
         };
         Self {
             start,
-            started: Instant::now(),
+            started: running(),
             speed,
         }
     }
 
     /// The moment that is now.
     pub fn now(&self) -> Moment {
-        self.start + Span::from_s(self.started.elapsed().as_secs_f64() * self.speed)
+        let since = running().saturating_sub(self.started);
+        self.start + Span::from_s(since.as_secs_f64() * self.speed)
     }
 
     /// When it was started.
@@ -63,9 +67,9 @@ impl Clock {
         Duration::try_from_secs_f64(span.s() / self.speed).unwrap_or(Duration::ZERO)
     }
 
-    /// How far the wall clock has moved away from this one since the start:
-    /// after the computer slept or somebody set the time. Positive where the
-    /// wall clock is ahead. Means something at speed 1 only.
+    /// How far the wall clock has moved away from this one since the start: after
+    /// somebody set the time. Positive where the wall clock is ahead. Means
+    /// something at speed 1 only.
     pub fn wall_ahead(&self) -> Span {
         wall_now().since(self.now())
     }

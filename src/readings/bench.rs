@@ -15,6 +15,11 @@ use crate::sheet::Sensor;
 /// Two ports that carry one name within this time are two devices.
 const TWO_DEVICES: Span = Span::from_us(2_000_000);
 
+/// So many devices that are not in the sheet are remembered. Chosen: more than
+/// anybody plugs in; a device that makes up a new name every time must not fill
+/// the memory.
+const MOST_STRANGERS: usize = 64;
+
 /// All sensors of a sheet.
 #[derive(Debug, Clone)]
 pub struct Bench {
@@ -233,6 +238,48 @@ impl Bench {
             }
         }
         self.strangers.retain(|(on, _), _| *on != port);
+        self.heard.retain(|_, ports| !ports.is_empty());
+        self.forget_unknown();
+    }
+
+    /// Drops what is known of devices that are neither in the sheet nor remembered
+    /// as strangers.
+    fn forget_unknown(&mut self) {
+        let Self {
+            places,
+            heard,
+            identities,
+            strangers,
+        } = self;
+        let known = |source: &Source| {
+            places.iter().any(|place| place.source == *source)
+                || strangers.keys().any(|(_, stranger)| stranger == source)
+        };
+        heard.retain(|source, _| known(source));
+        identities.retain(|source, _| known(source));
+    }
+
+    /// The place of a stranger, which is made where there is none; where there are
+    /// too many, the one that has said least, and of these the one longest silent,
+    /// makes room.
+    fn stranger(&mut self, port: usize, source: &Source, at: Moment) -> &mut Stranger {
+        let key = (port, source.clone());
+        if !self.strangers.contains_key(&key) && self.strangers.len() >= MOST_STRANGERS {
+            let least = self
+                .strangers
+                .iter()
+                .min_by_key(|(_, stranger)| (stranger.samples, stranger.last))
+                .map(|(key, _)| key.clone());
+            if let Some(least) = least {
+                self.strangers.remove(&least);
+            }
+            self.strangers
+                .insert(key.clone(), Stranger::new(port, source.clone(), at));
+            self.forget_unknown();
+        }
+        self.strangers
+            .entry(key)
+            .or_insert_with(|| Stranger::new(port, source.clone(), at))
     }
 
     /// Forgets what every channel saw so far: a load went on or off, and nothing
@@ -359,10 +406,7 @@ impl Bench {
         }
         if !known {
             let identity = self.identities.get(&sample.source).cloned();
-            let stranger = self
-                .strangers
-                .entry((port, sample.source.clone()))
-                .or_insert_with(|| Stranger::new(port, sample.source.clone(), sample.at));
+            let stranger = self.stranger(port, &sample.source, sample.at);
             stranger.identity = identity;
             stranger.kind = Some(sample.kind);
             stranger.samples += 1;
@@ -384,10 +428,7 @@ impl Bench {
             }
         }
         if !known {
-            let stranger = self
-                .strangers
-                .entry((port, identity.source.clone()))
-                .or_insert_with(|| Stranger::new(port, identity.source.clone(), identity.at));
+            let stranger = self.stranger(port, &identity.source, identity.at);
             stranger.kind = identity.kind;
             stranger.identity = Some(identity.clone());
             stranger.last = identity.at;

@@ -31,6 +31,21 @@ struct Entry {
     lines: Vec<String>,
 }
 
+/// What is said where readings that were kept later carry an earlier time.
+fn set_back(kept: &[Kept]) -> String {
+    let mut as_kept: Vec<&Kept> = kept.iter().collect();
+    as_kept.sort_by_key(|k| k.id.0);
+    let back = as_kept
+        .windows(2)
+        .find(|pair| pair[1].reading.at < pair[0].reading.at);
+    back.map_or_else(String::new, |pair| {
+        format!(
+            "Kept {} carries a time before kept {}: was the computer's clock set back?\nBelow, all stands in the order of the times.\n\n",
+            pair[1].id.0, pair[0].id.0
+        )
+    })
+}
+
 /// The log as a text table.
 pub fn log_table(history: &History, units: UnitSystem, zone: &TimeZone) -> String {
     let mut entries: Vec<Entry> = Vec::new();
@@ -58,7 +73,7 @@ pub fn log_table(history: &History, units: UnitSystem, zone: &TimeZone) -> Strin
         return "Nothing is kept yet.\n".into();
     }
 
-    let mut text = String::new();
+    let mut text = set_back(&history.kept);
     let mut heading = String::new();
     for entry in &entries {
         let (day, time) = day_and_time(entry.at, zone);

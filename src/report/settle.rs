@@ -49,6 +49,9 @@ pub struct SettleReport {
     pub thinned: bool,
     /// Readings of the file that were altered and left out.
     pub altered: usize,
+    /// Readings that carry a time before one that was kept earlier: the computer's
+    /// clock was set in between.
+    pub set_back: usize,
     /// What was entered meanwhile.
     pub events: Vec<(Moment, String)>,
     /// The quantities.
@@ -193,6 +196,13 @@ impl SettleReport {
                 text,
                 "  {} readings are not as they were written and were left out",
                 self.altered
+            );
+        }
+        if self.set_back > 0 {
+            let _ = writeln!(
+                text,
+                "  {} readings carry a time before one that was kept earlier: was the computer's\n  clock set? Then the times here are not to be trusted",
+                self.set_back
             );
         }
         for (at, what) in &self.events {
@@ -406,7 +416,7 @@ impl SettleReport {
         json!({
             "loads": self.loads,
             "since": iso(self.zero), "since_is": self.zero_is, "last_reading": iso(self.last),
-            "readings": self.readings, "thinned": self.thinned, "altered_left_out": self.altered,
+            "readings": self.readings, "thinned": self.thinned, "altered_left_out": self.altered, "set_back": self.set_back,
             "events": self.events.iter().map(|(at, what)| json!({"time": iso(*at), "what": what})).collect::<Vec<_>>(),
             "quantities": self.quantities.iter().map(|q| self.quantity_json(q)).collect::<Vec<_>>(),
             "together": self.joint.as_ref().map(Joint::json),

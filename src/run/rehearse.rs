@@ -102,6 +102,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         ports: Vec::new(),
         hand: turning.then(|| Hand::on(&stage)),
         sharing: crate::run::sitting::sharing::asked(&arguments.sharing)?,
+        wall_ahead: Span::ZERO,
     };
     if arguments.telling.plain {
         sheets::print(&format!(

@@ -34,6 +34,11 @@ const ALL_REFUSED: Duration = Duration::from_secs(2);
 /// While a sensor that is known by its id is missed, ports are listed so often.
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
+/// So many refusals are kept to say why nothing can be opened.
+const MOST_REFUSALS: usize = 64;
+/// A clock that was set by more than this is told.
+const CLOCK_SET_S: f64 = 2.0;
+
 /// What a run of the loop is given.
 pub(super) struct Watching<'a> {
     pub(super) sitting: Sitting,
@@ -52,6 +57,22 @@ pub(super) struct Watching<'a> {
     pub(super) hand: Option<Hand<'a>>,
     /// Where the page for phones is served, and what it may do.
     pub(super) sharing: Option<(SocketAddr, Allowed)>,
+    /// How far the computer's clock was ahead of this run's when last told.
+    pub(super) wall_ahead: Span,
+}
+
+/// What is said where the computer's clock was set since it was last told.
+fn clock_set_words(ahead: Span, told: &mut Span) -> Option<String> {
+    let by = ahead.s() - told.s();
+    if by.abs() < CLOCK_SET_S {
+        return None;
+    }
+    *told = ahead;
+    let way = if by > 0.0 { "forward" } else { "back" };
+    Some(format!(
+        "the computer's clock was set {way} by {:.0} s; the times of this sitting go on as they began",
+        by.abs()
+    ))
 }
 
 /// Something that happens at its time.
@@ -92,6 +113,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             ports: Vec::new(),
             hand: None,
             sharing,
+            wall_ahead: Span::ZERO,
         }
     } else {
         let clock = Clock::real();
@@ -125,6 +147,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             ports,
             hand: None,
             sharing,
+            wall_ahead: Span::ZERO,
         }
     };
     let (units, start) = (watching.sitting.sheet.units, watching.clock.start());
@@ -288,7 +311,10 @@ impl Watching<'_> {
                     if self.obey(command) { break End::Done; }
                 }
                 Some(event) = events.recv() => {
-                    if matches!(event.kind, PortEventKind::Refused { .. }) { refused.push(event.clone()); }
+                    // The first tells what is wrong; a port that flaps for days needs no list.
+                    if matches!(event.kind, PortEventKind::Refused { .. }) && refused.len() < MOST_REFUSALS {
+                        refused.push(event.clone());
+                    }
                     self.sitting.hear(&event);
                 }
                 Some(candidates) = found.recv() => {
@@ -304,6 +330,7 @@ impl Watching<'_> {
                     }
                     let now = self.clock.now();
                     self.play_cues(now);
+                    self.clock_set(now);
                     for (line, bytes) in self.sitting.requests(now) {
                         // A port that has just gone takes nothing; the driver asks again.
                         let _ = ports[line].write(bytes);
@@ -347,6 +374,17 @@ impl Watching<'_> {
         match ended {
             End::Screen(Err(e)) => Err(e.into()),
             _ => Ok(finished),
+        }
+    }
+
+    /// Says so when somebody has set the computer's clock: this sitting's times go
+    /// on as they began, so that order and durations stay right.
+    fn clock_set(&mut self, now: Moment) {
+        if self.source != screen::view::Source::Live {
+            return;
+        }
+        if let Some(words) = clock_set_words(self.clock.wall_ahead(), &mut self.wall_ahead) {
+            self.sitting.remark(now, words);
         }
     }
 
@@ -452,5 +490,22 @@ impl Watching<'_> {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_that_was_set_is_told_once_each_time() {
+        let mut told = Span::ZERO;
+        assert!(clock_set_words(Span::from_s(0.4), &mut told).is_none());
+        let said = clock_set_words(Span::from_s(3600.2), &mut told).unwrap_or_default();
+        assert!(said.contains("set forward by 3600 s"), "{said}");
+        assert!(clock_set_words(Span::from_s(3600.3), &mut told).is_none());
+        let said = clock_set_words(Span::from_s(0.1), &mut told).unwrap_or_default();
+        assert!(said.contains("set back by 3600 s"), "{said}");
+        assert!(clock_set_words(Span::from_s(0.0), &mut told).is_none());
     }
 }

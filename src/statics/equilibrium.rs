@@ -46,6 +46,10 @@ fn free_part(matrix: &StateMatrix, held: &[Option<f64>; COORDINATES]) -> StateMa
     free
 }
 
+fn all_finite<const C: usize>(matrix: &nalgebra::SMatrix<f64, COORDINATES, C>) -> bool {
+    matrix.iter().all(|x| x.is_finite())
+}
+
 fn limit(step: &mut State, model: &Model) {
     let mut share: f64 = 1.0;
     for i in 0..COORDINATES {
@@ -104,6 +108,10 @@ impl Model {
         let enough = BALANCE * scale.max(1.0);
         let (mut value, mut gradient, mut hessian) = self.derivatives(&q);
         for steps in 0..STEPS {
+            // An eigenvalue search over something that is no number would not end.
+            if !(value.is_finite() && all_finite(&gradient) && all_finite(&hessian)) {
+                return Err(StaticsError::NotFinite);
+            }
             let force = self.free_gradient(&gradient);
             if force.amax() <= enough {
                 return self.rest(q, gradient, &hessian, steps);
@@ -192,6 +200,23 @@ impl Model {
         steps: usize,
     ) -> Result<Equilibrium, StaticsError> {
         self.still_standing(&state)?;
+        // Stops that are never met do not show in the energy, but in the travel left.
+        // And a spring whose room is no number has no force and no energy.
+        let numbers = |u: &super::UnitModel| {
+            let all = [
+                u.extended,
+                u.compressed,
+                u.hardware,
+                u.collar,
+                u.free_length,
+            ];
+            all.iter().all(|x| x.is_finite())
+        };
+        // Loads on two wheels in one place cannot be told apart.
+        let wide = |a: &super::model::AxleModel| a.track.is_finite() && a.track.abs() > 1e-6;
+        if !(self.units.iter().all(numbers) && self.axles.iter().all(wide)) {
+            return Err(StaticsError::NotFinite);
+        }
         let pose = self.pose(&state);
         for (i, axle) in self.axles.iter().enumerate() {
             if axle.carries && pose.axle(i).is_some_and(|a| !a.reaches()) {

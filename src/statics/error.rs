@@ -37,6 +37,9 @@ pub enum StaticsError {
         /// The coordinate that gives way most.
         coordinate: &'static str,
     },
+    /// A number of the sheet is none, or is beyond all measure.
+    #[error("a number of the vehicle is beyond all measure: its energy cannot be reckoned")]
+    NotFinite,
     /// The iteration ended without an answer.
     #[error("no rest was found: after {steps} steps {force_n:.3} N are still out of balance")]
     NotConverged {
@@ -56,6 +59,7 @@ impl StaticsError {
             Self::NothingCarries => "statics.nothing_carries",
             Self::LinkCannotReach { .. } => "statics.link_reach",
             Self::Unsteady { .. } => "statics.unsteady",
+            Self::NotFinite => "statics.not_finite",
             Self::NotConverged { .. } => "statics.not_converged",
         }
     }
@@ -78,6 +82,7 @@ impl StaticsError {
             Self::Unsteady { .. } => {
                 "check that springs on both sides carry load, or connect the anti-roll bar that holds the roll"
             }
+            Self::NotFinite => "check the sheet for extreme numbers",
             Self::NotConverged { .. } => {
                 "check the sheet for extreme numbers; if it is right, please report this"
             }

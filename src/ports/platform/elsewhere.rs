@@ -29,6 +29,13 @@ pub(crate) fn standard_output() -> std::io::Result<File> {
     Ok(std::io::stdout().as_handle().try_clone_to_owned()?.into())
 }
 
+/// Time that has run since the first call, also while the computer slept, as the
+/// system's counter there does (from memory).
+pub(crate) fn running() -> std::time::Duration {
+    static FIRST: std::sync::OnceLock<std::time::Instant> = std::sync::OnceLock::new();
+    FIRST.get_or_init(std::time::Instant::now).elapsed()
+}
+
 /// What ends the program: the interrupt key.
 pub(crate) struct Signals;
 

@@ -12,9 +12,9 @@ mod elsewhere;
 mod unix;
 
 #[cfg(not(unix))]
-pub(crate) use elsewhere::{Signals, other_than_device, owning_group, standard_output};
+pub(crate) use elsewhere::{Signals, other_than_device, owning_group, running, standard_output};
 #[cfg(unix)]
-pub(crate) use unix::{Signals, other_than_device, owning_group, standard_output};
+pub(crate) use unix::{Signals, other_than_device, owning_group, running, standard_output};
 
 use super::FoundPort;
 use std::path::Path;

@@ -42,6 +42,23 @@ pub(crate) fn standard_output() -> std::io::Result<File> {
     Ok(std::io::stdout().as_fd().try_clone_to_owned()?.into())
 }
 
+/// Time that has run since some moment, also while the computer slept.
+///
+/// Source: clock_gettime(2) of Linux: CLOCK_MONOTONIC leaves out the time that the
+/// system is suspended, CLOCK_BOOTTIME counts it. The manual of macOS: there
+/// CLOCK_MONOTONIC counts it.
+pub(crate) fn running() -> std::time::Duration {
+    #[cfg(any(target_os = "linux", target_os = "android"))]
+    let clock = rustix::time::ClockId::Boottime;
+    #[cfg(not(any(target_os = "linux", target_os = "android")))]
+    let clock = rustix::time::ClockId::Monotonic;
+    let now = rustix::time::clock_gettime(clock);
+    std::time::Duration::new(
+        u64::try_from(now.tv_sec).unwrap_or_default(),
+        u32::try_from(now.tv_nsec).unwrap_or_default(),
+    )
+}
+
 /// The signals that end the program.
 pub(crate) struct Signals {
     terminate: tokio::signal::unix::Signal,

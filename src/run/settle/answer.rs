@@ -203,11 +203,27 @@ pub(in crate::run) fn gather(
         readings: kept.len(),
         thinned: found.thinned,
         altered,
+        set_back: set_back(&kept),
         events: steps,
         quantities,
         joint,
         causes,
     })
+}
+
+/// How many readings carry a time before one that was kept earlier.
+fn set_back(kept: &[Kept]) -> usize {
+    let mut as_kept: Vec<_> = kept.iter().map(|k| (k.id.0, k.reading.at)).collect();
+    as_kept.sort_unstable();
+    let mut latest = Moment::from_unix_us(i64::MIN);
+    as_kept
+        .iter()
+        .filter(|(_, at)| {
+            let back = *at < latest;
+            latest = latest.max(*at);
+            back
+        })
+        .count()
 }
 
 /// What all quantities share when they are asked about.

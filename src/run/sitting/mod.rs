@@ -42,6 +42,12 @@ const ADVICE_EVERY_S: f64 = 1.0;
 const TURN_TOLD_EVERY_S: f64 = 2.0;
 /// A message stays for so long.
 const MESSAGE_S: f64 = 8.0;
+/// So many different things are remembered as said. Chosen: more than a sheet's sensors
+/// can give reason for.
+const MOST_SAID: usize = 200;
+/// So many kept readings are remembered beside the logbook; the newest. Chosen: more
+/// than a rehearsal keeps, a day of `watch`.
+const MOST_KEPT: usize = 1_500;
 
 /// What is known while somebody sits at the vehicle.
 #[derive(Debug)]
@@ -63,6 +69,8 @@ pub(super) struct Sitting {
     pub(super) still_since: Option<Moment>,
     pub(super) moving_since: Option<Moment>,
     pub(super) trouble: Option<String>,
+    /// Code of the trouble that was told in a line.
+    trouble_told: Option<&'static str>,
     /// What comes is played from a capture.
     pub(super) replayed: bool,
     /// Height of the floor over its plane under each sensor's beam, metres.
@@ -129,6 +137,7 @@ impl Sitting {
             still_since: None,
             moving_since: None,
             trouble: None,
+            trouble_told: None,
             keep_by_itself: true,
             keep_raw: true,
             reading_note: String::new(),
@@ -492,6 +501,7 @@ impl Sitting {
         }
         self.keep_if_due(now);
         self.collect_kept();
+        self.look_at_logbook(now);
         self.flush_raw(now);
         self.notices(now);
         if self
@@ -650,14 +660,40 @@ impl Sitting {
                 }
             }
         }
-        self.trouble = self
-            .log
-            .as_ref()
-            .and_then(|log| log.state().trouble)
-            .map(|t| format!("{}; {}", t.message, t.help));
+    }
+
+    /// How the logbook does: on the screen as long as it is in trouble, in lines when
+    /// it comes to it and when it is over.
+    fn look_at_logbook(&mut self, now: Moment) {
+        let Some(state) = self.log.as_ref().map(LogbookWriter::state) else {
+            return;
+        };
+        let code = state.trouble.as_ref().map(|t| t.code);
+        if code != self.trouble_told {
+            match &state.trouble {
+                Some(t) => self.say(
+                    now,
+                    Grade::Error,
+                    format!(
+                        "{}. {} Readings wait in memory meanwhile. [{}]",
+                        t.message, t.help, t.code
+                    ),
+                ),
+                None => self.say(
+                    now,
+                    Grade::Warning,
+                    "the logbook is written again, with everything that waited".to_owned(),
+                ),
+            }
+            self.trouble_told = code;
+        }
+        self.trouble = state.trouble.map(|t| format!("{}; {}", t.message, t.help));
     }
 
     fn accept(&mut self, told: KeptTold) {
+        if self.kept.len() >= MOST_KEPT {
+            self.kept.remove(0);
+        }
         self.kept.push(told.clone());
         self.told.push(Told::Kept(Box::new(told)));
     }
@@ -674,6 +710,8 @@ impl Sitting {
     fn notices(&mut self, now: Moment) {
         for notice in self.bench.notices(now) {
             let grade = match notice {
+                // Whoever makes up a new name every time is not told for ever.
+                Notice::Stranger(_) if self.said.len() >= MOST_SAID => continue,
                 Notice::Stranger(_) => Grade::Notice,
                 _ => Grade::Warning,
             };
