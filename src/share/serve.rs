@@ -2,6 +2,7 @@
 
 use super::pages::{Desk, router};
 use super::{Allowed, Command, Gate, ShareError, Token, View};
+use axum::Router;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
@@ -9,6 +10,7 @@ use std::net::SocketAddr;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, mpsc, watch};
 use tokio::task::{JoinHandle, JoinSet};
@@ -56,8 +58,8 @@ pub async fn share(
         hosts,
         allowed,
     };
-    let desk = Desk::new(gate, views, commands, stopping.clone());
-    let task = tokio::spawn(listen_on(listener, desk, stopping));
+    let page = Page::new(gate, views, commands, stopping);
+    let task = tokio::spawn(listen_on(listener, page));
     Ok(Shared {
         address,
         stop,
@@ -73,8 +75,59 @@ impl Shared {
     }
 }
 
-async fn listen_on(listener: TcpListener, desk: Desk, mut stopping: watch::Receiver<bool>) {
-    let app = router(desk);
+/// The page behind one connection, whatever carries its bytes: what a socket is
+/// served by, and what the fuzzers speak to.
+#[doc(hidden)]
+#[derive(Debug, Clone)]
+pub struct Page {
+    app: Router,
+    stopping: watch::Receiver<bool>,
+}
+
+impl Page {
+    /// The page that this gate lets people see.
+    #[doc(hidden)]
+    pub fn new(
+        gate: Gate,
+        views: watch::Receiver<Arc<View>>,
+        commands: mpsc::Sender<Command>,
+        stopping: watch::Receiver<bool>,
+    ) -> Self {
+        let desk = Desk::new(gate, views, commands, stopping.clone());
+        Self {
+            app: router(desk),
+            stopping,
+        }
+    }
+
+    /// Answers everything that one connection asks, until it ends or all do.
+    #[doc(hidden)]
+    pub async fn converse<S>(&self, stream: S)
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    {
+        let mut stopping = self.stopping.clone();
+        let connection = http1::Builder::new()
+            .timer(TokioTimer::new())
+            .header_read_timeout(HEAD_WITHIN)
+            .max_buf_size(MOST_HEAD)
+            .serve_connection(
+                TokioIo::new(stream),
+                TowerToHyperService::new(self.app.clone()),
+            );
+        let mut connection = pin!(connection);
+        tokio::select! {
+            _ = connection.as_mut() => {}
+            _ = stopping.changed() => {
+                connection.as_mut().graceful_shutdown();
+                let _ = tokio::time::timeout(END_WITHIN, connection).await;
+            }
+        }
+    }
+}
+
+async fn listen_on(listener: TcpListener, page: Page) {
+    let mut stopping = page.stopping.clone();
     let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     let mut connections = JoinSet::new();
     loop {
@@ -93,23 +146,10 @@ async fn listen_on(listener: TcpListener, desk: Desk, mut stopping: watch::Recei
             continue;
         };
         let _ = stream.set_nodelay(true);
-        let service = TowerToHyperService::new(app.clone());
-        let mut stopping = stopping.clone();
+        let page = page.clone();
         connections.spawn(async move {
             let _permit = permit;
-            let connection = http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(HEAD_WITHIN)
-                .max_buf_size(MOST_HEAD)
-                .serve_connection(TokioIo::new(stream), service);
-            let mut connection = pin!(connection);
-            tokio::select! {
-                _ = connection.as_mut() => {}
-                _ = stopping.changed() => {
-                    connection.as_mut().graceful_shutdown();
-                    let _ = tokio::time::timeout(END_WITHIN, connection).await;
-                }
-            }
+            page.converse(stream).await;
         });
     }
     connections.shutdown().await;
