@@ -12,6 +12,7 @@ mod advice;
 mod advice_shop;
 mod drivers;
 mod first_minutes;
+mod fuzz_corpus;
 mod layout_candidates;
 mod layout_commands;
 mod layout_lean;
@@ -52,5 +53,9 @@ mod share;
 mod sheets;
 mod simulated_loadtest;
 mod statics;
+#[cfg(unix)]
+mod strangers;
+#[cfg(target_os = "linux")]
+mod two_at_once;
 mod vehicles;
 mod zeroing;

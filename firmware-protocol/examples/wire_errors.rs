@@ -20,7 +20,9 @@ fn main() {
     let mut arguments = std::env::args().skip(1).map(|a| a.parse::<u64>());
     let each = arguments.next().and_then(Result::ok).unwrap_or(10_000_000);
     let seed = arguments.next().and_then(Result::ok).unwrap_or(20_261_125);
-    println!("| damage | frames | without a zero made | check fits | theory | pieces that fit | wrong messages |");
+    println!(
+        "| damage | frames | without a zero made | check fits | theory | pieces that fit | wrong messages |"
+    );
     println!("|---|---|---|---|---|---|---|");
     let mut all = 0;
     let mut wrong = 0;
@@ -43,5 +45,8 @@ fn main() {
             c.wrong_messages
         );
     }
-    println!("\n{all} corruptions, {wrong} wrong messages: {:.2e}", wrong as f64 / all as f64);
+    println!(
+        "\n{all} corruptions, {wrong} wrong messages: {:.2e}",
+        wrong as f64 / all as f64
+    );
 }

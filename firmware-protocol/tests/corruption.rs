@@ -62,7 +62,11 @@ impl Random {
                 resolution: a as u32 % 10_000,
                 range_min: -((a >> 8) as i32 & 0x3ff_ffff),
                 range_max: (b >> 8) as i32 & 0x3ff_ffff,
-                firmware: Firmware { major: 1, minor: b as u8, patch: a as u16 },
+                firmware: Firmware {
+                    major: 1,
+                    minor: b as u8,
+                    patch: a as u16,
+                },
                 rate_millihertz: 10_000,
                 fastest_millihertz: 50_000,
                 abilities: Abilities(7),
@@ -362,8 +366,10 @@ pub fn count(manner: Manner, times: u64, seed: u64) -> Count {
                 wrong += 1;
             }
             Err(rejection) => {
-                let by_length_or_check =
-                    matches!(rejection.why, Reason::TooLong | Reason::TooShort | Reason::BadCheck);
+                let by_length_or_check = matches!(
+                    rejection.why,
+                    Reason::TooLong | Reason::TooShort | Reason::BadCheck
+                );
                 fits += u64::from(!by_length_or_check);
             }
         });

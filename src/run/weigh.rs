@@ -6,11 +6,15 @@ use super::{Failure, sheets, weigh_form};
 use crate::layout::{WeightsFound, weights};
 use crate::quantity::{Quantity, UnitSystem};
 use crate::report::{weights_json, weights_text};
+use crate::sheet::text_of;
 use std::process::ExitCode;
+
+/// More bytes than any weighing has. Chosen.
+const MOST_BYTES: usize = 1 << 18;
 
 pub(super) fn run(arguments: &WeighArguments) -> Result<ExitCode, Failure> {
     let meant = if let Some(path) = &arguments.file {
-        let text = std::fs::read_to_string(path).map_err(|e| file("read", path, &e))?;
+        let text = text_of(path, MOST_BYTES).map_err(|e| file("read", path, &e))?;
         weigh_form::understood(&text, &path.display().to_string())?
     } else if arguments.example {
         sheets::print(weigh_form::EXAMPLE)?;

@@ -135,7 +135,10 @@ pub fn accumulator(data: &[u8]) {
 
     let runs: Vec<&[u8]> = line.split(|b| *b == 0).collect();
     assert_eq!(runs.last().map_or(0, |r| r.len()), one.pending());
-    let ended: Vec<&&[u8]> = runs[..runs.len() - 1].iter().filter(|r| !r.is_empty()).collect();
+    let ended: Vec<&&[u8]> = runs[..runs.len() - 1]
+        .iter()
+        .filter(|r| !r.is_empty())
+        .collect();
     assert_eq!(whole.len(), ended.len(), "one result for each run");
     for (heard, run) in whole.iter().zip(ended) {
         match heard {
@@ -162,7 +165,11 @@ fn sane(driver: &dyn Driver, heard: &[Heard]) {
             Heard::Sample(sample) => {
                 samples += 1;
                 assert!(sample.value.is_finite());
-                assert!(sample.temperature_c.is_none_or(|t| (-273.16..=1000.0).contains(&t)));
+                assert!(
+                    sample
+                        .temperature_c
+                        .is_none_or(|t| (-273.16..=1000.0).contains(&t))
+                );
                 if matches!(sample.source, Source::Named(_)) {
                     let most = match sample.kind {
                         SampleKind::Angle => std::f64::consts::TAU,
@@ -177,7 +184,11 @@ fn sane(driver: &dyn Driver, heard: &[Heard]) {
     }
     let counts = driver.counts();
     assert_eq!(counts.samples, samples, "samples are counted");
-    assert_eq!(counts.rejected_total(), rejections, "rejections are counted");
+    assert_eq!(
+        counts.rejected_total(),
+        rejections,
+        "rejections are counted"
+    );
     // Its words are a measure of what it holds: every held byte is in them.
     let room = format!("{driver:?}").len();
     assert!(room < 40_000, "{} holds too much: {room}", driver.name());
@@ -236,7 +247,9 @@ pub fn wire(data: &[u8]) {
                 known.insert(identity.source.clone(), identity.clone());
             }
             Heard::Sample(sample) => {
-                let identity = known.get(&sample.source).expect("an identity before a value");
+                let identity = known
+                    .get(&sample.source)
+                    .expect("an identity before a value");
                 assert_eq!(Some(sample.kind), identity.kind);
                 let (low, high) = identity.range.unwrap();
                 let slack = 1e-9 * (1.0 + sample.value.abs());
@@ -254,8 +267,20 @@ pub fn wire(data: &[u8]) {
         let turn = ask.rotate_left(u32::try_from(i % 8).unwrap());
         let sent = match turn % 5 {
             0 => driver.poll(now, &mut out),
-            1 => driver.request(Request::SetRate { channel: None, hz: f64::from(turn) }, now),
-            2 => driver.request(Request::Blink { channel: Some(turn), seconds: 1e9 }, now),
+            1 => driver.request(
+                Request::SetRate {
+                    channel: None,
+                    hz: f64::from(turn),
+                },
+                now,
+            ),
+            2 => driver.request(
+                Request::Blink {
+                    channel: Some(turn),
+                    seconds: 1e9,
+                },
+                now,
+            ),
             3 => {
                 driver.reopened(now);
                 None
@@ -264,7 +289,10 @@ pub fn wire(data: &[u8]) {
         };
         if let Some(sent) = sent {
             let message = decode(&sent[..sent.len() - 1]).expect("our own requests are good");
-            assert!(matches!(message, Message::Who(_) | Message::SetRate(_) | Message::Blink(_)));
+            assert!(matches!(
+                message,
+                Message::Who(_) | Message::SetRate(_) | Message::Blink(_)
+            ));
         }
         if turn % 5 == 0 {
             no_endless_asking(&driver, now);
@@ -283,7 +311,10 @@ pub fn xdr(data: &[u8]) {
         // Sums made to fit.
         line.clear();
         for part in rest.split_inclusive(|b| matches!(b, b'\n' | b'\r')) {
-            let body = part.iter().position(|b| *b == b'*').map_or(part, |end| &part[..end]);
+            let body = part
+                .iter()
+                .position(|b| *b == b'*')
+                .map_or(part, |end| &part[..end]);
             let body = body.strip_prefix(b"$").unwrap_or(body);
             let sum = body.iter().fold(0, |sum, b| sum ^ b);
             line.extend(b"$");
@@ -316,7 +347,10 @@ pub fn xdr(data: &[u8]) {
             let Source::Named(name) = &sample.source else {
                 panic!("a sentence has names")
             };
-            assert!(!name.is_empty() && names.contains(name), "'{name}' out of nothing");
+            assert!(
+                !name.is_empty() && names.contains(name),
+                "'{name}' out of nothing"
+            );
         }
     }
 }
@@ -335,7 +369,12 @@ fn bus(how: u8) -> BusSettings {
         NumberForm::I32,
         NumberForm::F32,
     ];
-    let orders = [WordOrder::Abcd, WordOrder::Cdab, WordOrder::Badc, WordOrder::Dcba];
+    let orders = [
+        WordOrder::Abcd,
+        WordOrder::Cdab,
+        WordOrder::Badc,
+        WordOrder::Dcba,
+    ];
     let value = |address: u8, function, register, form: usize| RegisterValue {
         name: format!("{address}/{register}"),
         address,
@@ -417,12 +456,21 @@ pub fn modbus(data: &[u8]) {
         }
         let samples: Vec<_> = out[heard_before..]
             .iter()
-            .filter_map(|h| if let Heard::Sample(s) = h { Some(s) } else { None })
+            .filter_map(|h| {
+                if let Heard::Sample(s) = h {
+                    Some(s)
+                } else {
+                    None
+                }
+            })
             .collect();
         assert!(samples.len() <= 1, "one request, one value");
         if let Some(sample) = samples.first() {
             let (request, when, heard) = sent.take().expect("a value without a request");
-            assert!(now.since(when) <= Span::from_s(0.2), "a value that came too late");
+            assert!(
+                now.since(when) <= Span::from_s(0.2),
+                "a value that came too late"
+            );
             let data = 2 * usize::from(request[5]);
             let fits = heard.windows(data + 5).any(|frame| {
                 frame[..2] == request[..2] && usize::from(frame[2]) == data && MODBUS.fits(frame)
@@ -483,7 +531,9 @@ pub fn lines(data: &[u8]) {
     };
     // The line that the pattern describes is read, where its text cannot be taken for
     // a part of the number.
-    let sent = pattern_text.replace("{value}", "12.5").replace("{skip}", "");
+    let sent = pattern_text
+        .replace("{value}", "12.5")
+        .replace("{skip}", "");
     let numberlike = |c: char| c.is_ascii_digit() || matches!(c, '.' | '+' | '-');
     if !pattern_text.contains(numberlike) {
         assert_eq!(pattern.value_in(&sent), Some("12.5"), "{pattern_text}");
@@ -517,8 +567,14 @@ pub fn frames(data: &[u8]) {
         Check::ZeroSum,
         Check::Xor,
         MODBUS,
-        Check::Crc { crc: Crc::SMBUS, low_first: false },
-        Check::Crc { crc: Crc::KERMIT, low_first: false },
+        Check::Crc {
+            crc: Crc::SMBUS,
+            low_first: false,
+        },
+        Check::Crc {
+            crc: Crc::KERMIT,
+            low_first: false,
+        },
     ];
     let check = checks[usize::from(shape >> 4) % checks.len()];
     let header = rest[..rest.len().min(usize::from(shape & 3))].to_vec();
@@ -533,7 +589,10 @@ pub fn frames(data: &[u8]) {
             digits: if bytes & 1 == 0 {
                 Digits::Text
             } else {
-                Digits::Whole { signed: bytes & 2 == 0, low_first: how & 2 == 0 }
+                Digits::Whole {
+                    signed: bytes & 2 == 0,
+                    low_first: how & 2 == 0,
+                }
             },
             scale: 0.001,
             unit: UNITS[usize::from(how >> 4) % 5],
@@ -564,8 +623,14 @@ pub fn frames(data: &[u8]) {
     }
     let make = || -> Box<dyn Driver> { Box::new(Described::new(described.clone()).unwrap()) };
     let heard = fed(&make, &line, cut);
-    let samples = heard.iter().filter(|h| matches!(h, Heard::Sample(_))).count();
-    assert!(samples * usize::from(length) <= line.len(), "more frames than bytes");
+    let samples = heard
+        .iter()
+        .filter(|h| matches!(h, Heard::Sample(_)))
+        .count();
+    assert!(
+        samples * usize::from(length) <= line.len(),
+        "more frames than bytes"
+    );
     if check != Check::None && samples > 0 {
         assert!(line.windows(usize::from(length)).any(|w| check.fits(w)));
     }
@@ -575,7 +640,8 @@ pub fn frames(data: &[u8]) {
 
 /// Characters that make a terminal do things.
 fn commands_a_terminal(text: &str) -> bool {
-    text.chars().any(|c| c.is_control() && c != '\n' && c != '\t')
+    text.chars()
+        .any(|c| c.is_control() && c != '\n' && c != '\t')
 }
 
 /// The build sheet.
@@ -594,7 +660,12 @@ pub fn sheet(data: &[u8]) {
             for sensor in &checked.sheet.sensors {
                 let _ = driver_for(&[&sensor.connection.protocol]);
             }
-            let all: Vec<_> = checked.sheet.sensors.iter().map(|s| &s.connection.protocol).collect();
+            let all: Vec<_> = checked
+                .sheet
+                .sensors
+                .iter()
+                .map(|s| &s.connection.protocol)
+                .collect();
             let _ = driver_for(&all);
         }
         Err(mistakes) => {
@@ -680,7 +751,11 @@ pub fn settling_csv(data: &[u8]) {
                 written += ";u_mm";
             }
             for row in 0..rows {
-                let _ = write!(written, "\n{};{}", series.time_h[row], series.height_mm[row]);
+                let _ = write!(
+                    written,
+                    "\n{};{}",
+                    series.time_h[row], series.height_mm[row]
+                );
                 if let Some(u) = &series.u_mm {
                     let _ = write!(written, ";{}", u[row]);
                 }

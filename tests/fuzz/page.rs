@@ -36,7 +36,10 @@ impl Room {
         let view = View {
             vehicle: SECRET.to_owned(),
             stance: vec![Stance::LeftHigh],
-            loads: vec![LoadMark { name: "helper".to_owned(), ..LoadMark::default() }],
+            loads: vec![LoadMark {
+                name: "helper".to_owned(),
+                ..LoadMark::default()
+            }],
             ..View::default()
         };
         let (views, views_out) = watch::channel(Arc::new(view));
@@ -107,7 +110,9 @@ fn put_in(bytes: &[u8], token: &str) -> Vec<u8> {
 }
 
 fn has(bytes: &[u8], word: &str) -> bool {
-    bytes.windows(word.len()).any(|w| w.eq_ignore_ascii_case(word.as_bytes()))
+    bytes
+        .windows(word.len())
+        .any(|w| w.eq_ignore_ascii_case(word.as_bytes()))
 }
 
 /// Requests of any form.
@@ -119,7 +124,10 @@ pub fn page(data: &[u8]) {
         let sent = put_in(rest, &token);
         gate(&room.gate, &sent);
         let back = room.answer(&sent);
-        assert!(back.is_empty() || back.starts_with(b"HTTP/1."), "no answer of ours");
+        assert!(
+            back.is_empty() || back.starts_with(b"HTTP/1."),
+            "no answer of ours"
+        );
         assert!(back.len() < 600_000, "a small question, an endless answer");
         assert!(!has(&back, &token), "the token is told");
         assert!(!has(&back, MARK), "what was asked comes back");
@@ -128,7 +136,10 @@ pub fn page(data: &[u8]) {
             written.push(command);
         }
         if !(has(&sent, &token) && has(&sent, HOST)) {
-            assert!(!has(&back, SECRET) && !has(&back, "HTTP/1.1 2"), "let in without token or host");
+            assert!(
+                !has(&back, SECRET) && !has(&back, "HTTP/1.1 2"),
+                "let in without token or host"
+            );
             assert!(written.is_empty());
         }
         for command in written {
@@ -155,7 +166,10 @@ fn gate(gate: &Gate, sent: &[u8]) {
     };
     let ruling = gate.ruling(&request);
     if ruling == Ruling::In {
-        let begins = request.path.trim_start_matches('/').starts_with(gate.token.as_str());
+        let begins = request
+            .path
+            .trim_start_matches('/')
+            .starts_with(gate.token.as_str());
         assert!(begins && request.host.is_some_and(|h| h.eq_ignore_ascii_case(HOST)));
         assert!(request.method != "POST" || request.origin.is_some());
     }
