@@ -6,6 +6,8 @@
     clippy::print_stdout,
     clippy::expect_used,
     clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
     unreachable_pub,
     missing_docs,
     reason = "a program that prints a table, and the module it shares with a test"

@@ -183,12 +183,21 @@ impl Manner {
     /// 0x1021 (an even number of terms). Source of the distance: P. Koopman and T.
     /// Chakravarty, Cyclic redundancy code polynomial selection for embedded networks
     /// (DSN 2004): 0x1021 has distance 4 up to 32 751 bits, so three wrong bits are always
-    /// seen; both from memory. Of an even number of wrong bits one pattern in 2^15 fits,
-    /// counted over all patterns; and eight bits of the check never change, so that a
-    /// wrong one among them is always seen.
+    /// seen; both from memory. Patterns of four wrong bits that fit are counted one by one
+    /// (see `fours`); of six and eight, one in 2^15 fits, as of all patterns of an even
+    /// number. Eight bits of the check never change: a wrong one there is always seen.
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a number of bits is a small whole number"
+    )]
     pub fn theory(self, bits: f64) -> Option<f64> {
         match self {
             Self::Bits(n) if n <= 3 || n % 2 == 1 => Some(0.0),
+            Self::Bits(4) => {
+                let all: f64 = (0..4).map(|i| (bits - i as f64) / (4 - i) as f64).product();
+                Some(fours(bits as usize - FIXED_BITS) / all)
+            }
             Self::Bits(n) => {
                 let misses_fixed: f64 = (0..n)
                     .map(|i| (bits - (FIXED_BITS + i) as f64) / (bits - i as f64))
@@ -312,6 +321,34 @@ impl Line {
     }
 }
 
+/// How many patterns of four wrong bits a CRC with 0x1021 does not see among so many bits,
+/// its own 16 among them.
+///
+/// # Method
+/// A pattern is not seen where the remainders of its bits, `x^i mod g`, cancel. So pairs
+/// of bits are counted by their common remainder: two pairs of one remainder are a
+/// pattern, and each pattern comes in three ways as two pairs.
+fn fours(bits: usize) -> f64 {
+    let mut remainders = Vec::with_capacity(bits);
+    let mut remainder: u16 = 1;
+    for _ in 0..bits {
+        remainders.push(remainder);
+        let over = remainder & 0x8000 != 0;
+        remainder = (remainder << 1) ^ if over { 0x1021 } else { 0 };
+    }
+    let mut pairs = vec![0_u32; 1 << 16];
+    for (i, a) in remainders.iter().enumerate() {
+        for b in &remainders[..i] {
+            pairs[usize::from(a ^ b)] += 1;
+        }
+    }
+    let twice: f64 = pairs
+        .iter()
+        .map(|n| f64::from(*n) * (f64::from(*n) - 1.0) / 2.0)
+        .sum();
+    twice / 3.0
+}
+
 /// What was counted for one manner.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Count {
@@ -334,6 +371,7 @@ pub fn count(manner: Manner, times: u64, seed: u64) -> Count {
     let mut random = Random(seed);
     let mut total = Count::default();
     let mut expected = 0.0;
+    let mut shares = std::collections::BTreeMap::new();
     let mut meant = random.message();
     let mut good = Line::of(&meant);
     let mut other = good;
@@ -353,7 +391,9 @@ pub fn count(manner: Manner, times: u64, seed: u64) -> Count {
         let whole = !line.sent().contains(&0);
         if whole {
             total.whole += 1;
-            expected += manner.theory(good.length as f64 * 8.0).unwrap_or(0.0);
+            expected += *shares
+                .entry(good.length)
+                .or_insert_with(|| manner.theory(good.length as f64 * 8.0).unwrap_or(0.0));
         }
         let mut fits = 0;
         let mut wrong = 0;
@@ -380,7 +420,7 @@ pub fn count(manner: Manner, times: u64, seed: u64) -> Count {
         }
         total.wrong_messages += wrong;
     }
-    total.expected = manner.theory(1.0).map(|_| expected);
+    total.expected = manner.theory(28.0 * 8.0).map(|_| expected);
     total
 }
 
