@@ -195,7 +195,9 @@ impl Manner {
         match self {
             Self::Bits(n) if n <= 3 || n % 2 == 1 => Some(0.0),
             Self::Bits(4) => {
-                let all: f64 = (0..4).map(|i| (bits - i as f64) / (4 - i) as f64).product();
+                let all: f64 = (0..4_u8)
+                    .map(|i| (bits - f64::from(i)) / f64::from(4 - i))
+                    .product();
                 Some(fours(bits as usize - FIXED_BITS) / all)
             }
             Self::Bits(n) => {
