@@ -18,6 +18,7 @@ mod cut_disk;
 mod cut_judge;
 mod drivers;
 mod first_minutes;
+mod fuzz_corpus;
 mod layout_candidates;
 mod layout_commands;
 mod layout_lean;
@@ -65,7 +66,11 @@ mod simulated_loadtest;
 mod statics;
 mod statics_honest;
 mod statics_judge;
+#[cfg(unix)]
+mod strangers;
 mod times;
+#[cfg(target_os = "linux")]
+mod two_at_once;
 mod van;
 mod vehicles;
 mod zeroing;

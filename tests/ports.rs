@@ -509,6 +509,18 @@ fn mistakes_in_a_capture_are_named_with_their_line() {
     assert_eq!(error.code(), "ports.capture.line");
 }
 
+/// Found by a fuzzer: a carriage return in a note became a blank only when written.
+#[test]
+fn a_header_read_and_written_again_is_the_same() {
+    let text = "# Date: 2026-11-25T00:00:00Z\n# Serial: 9600 8N1 bus\n# Notes: a\rb\n";
+    let header = Replay::new(text.as_bytes()).unwrap().header().clone();
+    let written = CaptureWriter::new(Vec::new(), &header)
+        .unwrap()
+        .into_inner();
+    assert_eq!(Replay::new(&written[..]).unwrap().header(), &header);
+    assert_eq!(header.notes, ["a b"]);
+}
+
 #[test]
 fn what_came_before_a_cut_off_line_is_kept() {
     let text = "# Date: 2026-11-25T09:19:23.5Z\n# Serial: 9600 8N1\n5 0 00\n6 0 0102\n7 0 03";

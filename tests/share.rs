@@ -361,3 +361,198 @@ fn the_screen_shows_the_code_and_the_address_in_full() {
         }
     }
 }
+
+/// Handles for a thousand connections, which many systems do not give unasked.
+#[cfg(target_os = "linux")]
+fn room_for_handles() {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    let now = getrlimit(Resource::Nofile);
+    let wanted = 4096;
+    if now.current.is_some_and(|current| current < wanted) {
+        let current = now.maximum.map_or(wanted, |most| most.min(wanted));
+        setrlimit(
+            Resource::Nofile,
+            Rlimit {
+                current: Some(current),
+                maximum: now.maximum,
+            },
+        )
+        .unwrap();
+    }
+}
+
+/// A thousand connections at once.
+#[cfg(target_os = "linux")]
+fn a_thousand(at: SocketAddr, said: &[u8]) -> Vec<TcpStream> {
+    (0..1000)
+        .map(|_| {
+            let mut stream = TcpStream::connect(at).unwrap();
+            // It may have been shown out already.
+            let _ = stream.write_all(said);
+            stream
+        })
+        .collect()
+}
+
+/// Strangers that only hold the line, or stop in the middle of a head, keep nobody out;
+/// a phone that follows is not shown out for them.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_thousand_that_hold_the_line_keep_no_phone_out() {
+    room_for_handles();
+    let room = Room::new(Allowed::default());
+    let mut phone = room.open();
+    let head = format!(
+        "GET {} HTTP/1.1\r\nHost: {}\r\n\r\n",
+        room.path("live"),
+        room.at
+    );
+    phone.write_all(head.as_bytes()).unwrap();
+    until(&mut phone, "left high");
+    for said in [&b""[..], b"GET /", b"GET / HTTP/1.1\r\nHost: x\r\nX: "] {
+        let crowd = a_thousand(room.at, said);
+        let (status, text) = room.ask("GET", &room.path("now"), &[]);
+        assert_eq!(status, 200, "{text}");
+        room.views.send(Arc::new(van(Stance::Level))).unwrap();
+        until(&mut phone, "\"stance\":\"level\"");
+        room.views.send(Arc::new(van(Stance::LeftHigh))).unwrap();
+        until(&mut phone, "left high");
+        drop(crowd);
+    }
+}
+
+/// The same against the real program: how many handles and how much memory it takes, and
+/// whether the token lands in any file.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_thousand_connections_take_little_room_and_the_token_is_kept_nowhere() {
+    use std::io::{BufRead, BufReader};
+    use std::process::{Command, Stdio};
+    room_for_handles();
+    let folder = std::env::temp_dir().join(format!("stillheight-crowd-{}", std::process::id()));
+    let _ = std::fs::remove_dir_all(&folder);
+    std::fs::create_dir_all(&folder).unwrap();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_stillheight"))
+        .args([
+            "rehearse", "--json", "--speed", "10", "--folder", "kept", "--share",
+        ])
+        .current_dir(&folder)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let mut said = Vec::new();
+    let address = loop {
+        let line = lines.next().unwrap().unwrap();
+        let value: serde_json::Value = serde_json::from_str(&line).unwrap();
+        if value["event"] == "shared" {
+            break value["address"].as_str().unwrap().to_owned();
+        }
+    };
+    let rest = address.strip_prefix("http://").unwrap();
+    let (host, token) = rest.trim_end_matches('/').split_once('/').unwrap();
+    let at: SocketAddr = host.parse().unwrap();
+    let of_process = |name: &str| format!("/proc/{}/{name}", child.id());
+    let handles = || std::fs::read_dir(of_process("fd")).unwrap().count();
+    let peak_kb = || -> u64 {
+        let status = std::fs::read_to_string(of_process("status")).unwrap();
+        let line = status.lines().find(|l| l.starts_with("VmHWM:")).unwrap();
+        line.split_whitespace().nth(1).unwrap().parse().unwrap()
+    };
+    let (handles_before, peak_before) = (handles(), peak_kb());
+    let mut crowds = Vec::new();
+    let half = format!("GET /{}", "a".repeat(15_000));
+    for said in [&b""[..], half.as_bytes()] {
+        crowds.push(a_thousand(at, said));
+        let mut phone = TcpStream::connect(at).unwrap();
+        phone.set_read_timeout(Some(PATIENCE)).unwrap();
+        write!(phone, "GET /{token}/now HTTP/1.1\r\nHost: {host}\r\n\r\n").unwrap();
+        until(&mut phone, "\"vehicle\":");
+        assert!(
+            handles() <= handles_before + 48 + 8,
+            "{} handles",
+            handles()
+        );
+    }
+    assert!(
+        peak_kb() < peak_before + 32 * 1024,
+        "{peak_before} kB grew to {} kB",
+        peak_kb()
+    );
+    drop(crowds);
+    for line in &mut lines {
+        said.push(line.unwrap());
+    }
+    let output = child.wait_with_output().unwrap();
+    assert!(output.status.success());
+    // It was told once, on standard output, and is in nothing else.
+    assert!(!said.iter().any(|line| line.contains(token)));
+    assert!(!String::from_utf8_lossy(&output.stderr).contains(token));
+    let mut looked_at = 0;
+    for file in std::fs::read_dir(folder.join("kept")).unwrap() {
+        let path = file.unwrap().path();
+        let bytes = std::fs::read(&path).unwrap();
+        looked_at += 1;
+        assert!(
+            !bytes.windows(token.len()).any(|w| w == token.as_bytes()),
+            "{}",
+            path.display()
+        );
+    }
+    assert!(looked_at >= 2, "a sheet and a logbook");
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+#[test]
+fn a_large_body_is_neither_taken_nor_waited_for() {
+    let mut room = Room::new(Allowed {
+        keep: true,
+        load: true,
+    });
+    for length in ["100000000000", "64000"] {
+        let mut stream = room.open();
+        let head = format!(
+            "POST {} HTTP/1.1\r\nHost: {at}\r\nOrigin: http://{at}\r\nContent-Length: {length}\r\n\r\nsome",
+            room.path("load/7/on"),
+            at = room.at
+        );
+        stream.write_all(head.as_bytes()).unwrap();
+        until(&mut stream, "HTTP/1.1 404");
+    }
+    assert!(room.commands.try_recv().is_err());
+}
+
+#[test]
+fn nothing_that_was_asked_comes_back() {
+    let room = Room::new(Allowed {
+        keep: true,
+        load: true,
+    });
+    let mark = "Zq9xMarkedWord";
+    let own = format!("http://{}", room.at);
+    let with_token = |rest: &str| room.path(&format!("{rest}{mark}"));
+    for (method, path) in [
+        ("GET", format!("/{mark}")),
+        ("GET", with_token("")),
+        ("GET", with_token("now?")),
+        ("GET", with_token("?<script>")),
+        ("POST", with_token("load/0/")),
+        ("POST", with_token("load/")),
+        (mark, room.path("now")),
+        ("GET", format!("http://{mark}/{}/now", room.token)),
+    ] {
+        for headers in [
+            &[("X-Some", mark)][..],
+            &[("Origin", own.as_str()), ("Cookie", mark)],
+            &[("Origin", mark)],
+            &[("Host", mark)],
+            &[("Referer", mark), ("User-Agent", mark)],
+        ] {
+            let (status, text) = room.ask(method, &path, headers);
+            assert!(status >= 200, "{method} {path}: {text}");
+            assert!(!text.contains(mark), "{method} {path}: {text}");
+            assert!(!text.contains(&room.token), "{method} {path}: {text}");
+        }
+    }
+}

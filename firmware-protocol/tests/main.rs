@@ -9,6 +9,7 @@
 )]
 
 mod c_codec;
+mod corruption;
 mod damage;
 mod examples;
 mod freestanding;

@@ -69,6 +69,10 @@ fn first_look(path: &Path) -> Result<FirstLook, LogbookError> {
     };
     let about = match std::fs::metadata(path) {
         Ok(about) => about,
+        // A link that leads nowhere: the logbook would be made at its other end.
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound && path.is_symlink() => {
+            return Err(foreign(Strange::NotAFile));
+        }
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(FirstLook::Nothing),
         Err(source) => {
             return Err(LogbookError::Open {

@@ -35,6 +35,13 @@ impl WriterLock {
             path: path.clone(),
             source: Box::new(source),
         };
+        // A link would have us make or write a file somewhere else.
+        if std::fs::symlink_metadata(&path).is_ok_and(|about| about.is_symlink()) {
+            return Err(LogbookError::Foreign {
+                path,
+                found: Strange::NotALock,
+            });
+        }
         let mut file = OpenOptions::new()
             .read(true)
             .write(true)

@@ -236,6 +236,8 @@ impl<R: BufRead> Replay<R> {
                 line,
                 what: "a header line is '# Key: value'",
             })?;
+            // As the writer has it: a carriage return inside is a blank.
+            let value = value.replace('\r', " ");
             let value = value.trim();
             match key.trim() {
                 "Device" => value.clone_into(&mut header.device),

@@ -43,7 +43,6 @@
 //! height_mm = 1.5
 //! ```
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -53,10 +52,12 @@ use super::{Calibration, kind_due};
 use crate::drivers::{SampleKind, Source};
 use crate::ports::UsbIdentity;
 use crate::quantity::{Moment, Span};
-use crate::sheet::{BuildSheet, Protocol, Sensor};
+use crate::sheet::{BuildSheet, Protocol, Sensor, replace, text_of};
 
 /// The form that is written, and the newest that is read.
 const FORM: u32 = 1;
+/// More bytes than years of zeros have.
+const MOST_BYTES: usize = 1 << 22;
 /// How far a sensor may be tilted across its own direction when it is read:
 /// standard uncertainty, 1.5 degrees. Chosen, because a bracket is set square
 /// by eye and a frame leans by about so much while it is built.
@@ -296,7 +297,7 @@ impl Neighbour {
     /// # Errors
     /// It cannot be read, or is no such file.
     pub fn load(path: &Path) -> Result<Self, NeighbourError> {
-        match std::fs::read_to_string(path) {
+        match text_of(path, MOST_BYTES) {
             Ok(text) => Self::parse(&text, path),
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Self::default()),
             Err(source) => Err(NeighbourError::File {
@@ -371,11 +372,7 @@ impl Neighbour {
             path: path.to_owned(),
             source,
         };
-        let beside = path.with_extension("part");
-        let mut file = std::fs::File::create(&beside).map_err(failed)?;
-        file.write_all(self.text().as_bytes()).map_err(failed)?;
-        file.sync_all().map_err(failed)?;
-        std::fs::rename(&beside, path).map_err(failed)
+        replace(path, self.text().as_bytes()).map_err(failed)
     }
 
     /// Puts a device in a place. What was there before goes, and so does the

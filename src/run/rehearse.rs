@@ -68,7 +68,6 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
     };
     let path = folder.join("rehearsal.toml");
     let text = stage.sheet_text();
-    std::fs::write(&path, &text).map_err(|e| crate::run::failure::file("write", &path, &e))?;
     let sheet = parse(&text, "rehearsal.toml")
         .map_err(|e| {
             Failure::ours(
@@ -78,7 +77,9 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
             )
         })?
         .sheet;
-    let log = begin_log(&beside(&path), text, Clock::real().now())?;
+    // First the logbook: where another instance has it, its sheet stays as it is.
+    let log = begin_log(&beside(&path), text.clone(), Clock::real().now())?;
+    std::fs::write(&path, &text).map_err(|e| crate::run::failure::file("write", &path, &e))?;
     let lines = Lines::new(&sheet, &[], &[])?;
     let sitting = Sitting::new(
         sheet.clone(),

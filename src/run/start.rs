@@ -6,13 +6,13 @@
 use crate::logbook::{Logbook, Which, beside};
 use crate::readings::neighbour::{Neighbour, neighbour_path};
 use crate::run::{Failure, sheets};
-use crate::sheet::{BuildSheet, parse};
+use crate::sheet::{BuildSheet, parse, text_of};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Larger files are no sheets that anybody typed.
-const MOST_BYTES: u64 = 1 << 20;
+const MOST_BYTES: usize = 1 << 20;
 /// Sheets named at most.
 const MOST_NAMED: usize = 4;
 
@@ -105,7 +105,7 @@ fn sheets_in(folder: &Path) -> Vec<There> {
         })
         .filter_map(|p| {
             let about = std::fs::metadata(&p).ok()?;
-            (about.is_file() && about.len() <= MOST_BYTES)
+            (about.is_file() && about.len() <= MOST_BYTES as u64)
                 .then(|| Some((about.modified().ok()?, p)))
                 .flatten()
         })
@@ -114,7 +114,7 @@ fn sheets_in(folder: &Path) -> Vec<There> {
     files
         .into_iter()
         .filter_map(|(_, path)| {
-            let text = std::fs::read_to_string(&path).ok()?;
+            let text = text_of(&path, MOST_BYTES).ok()?;
             let name = path.file_name()?.to_string_lossy().into_owned();
             let sheet = parse(&text, &name).ok().map(|c| c.sheet);
             let meant = || {

@@ -28,6 +28,8 @@ mod token;
 pub use code::{Code, code_of};
 pub use gate::{Gate, Request, Ruling};
 pub use picture::picture;
+#[doc(hidden)]
+pub use serve::Page;
 pub use serve::{Shared, share};
 pub use token::Token;
 

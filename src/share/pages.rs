@@ -14,6 +14,7 @@ use futures_util::stream::{Stream, unfold};
 use std::convert::Infallible;
 use std::sync::Arc;
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
 
@@ -45,6 +46,16 @@ const HEADERS: [(header::HeaderName, &str); 6] = [
     (header::X_FRAME_OPTIONS, "DENY"),
     (header::SERVER, "stillheight"),
 ];
+
+/// Whether the other side of a connection has shown the token.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Known(Arc<AtomicBool>);
+
+impl Known {
+    pub(super) fn is_so(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+}
 
 /// What all routes share.
 #[derive(Debug, Clone)]
@@ -136,7 +147,12 @@ async fn guard(State(desk): State<Desk>, request: Request, next: Next) -> Respon
         origin: origin.as_deref(),
     };
     let mut response = match desk.gate.ruling(&asked) {
-        Ruling::In => next.run(request).await,
+        Ruling::In => {
+            if let Some(Known(known)) = request.extensions().get() {
+                known.store(true, Ordering::Relaxed);
+            }
+            next.run(request).await
+        }
         Ruling::NotHere => StatusCode::NOT_FOUND.into_response(),
         Ruling::WrongHost => StatusCode::MISDIRECTED_REQUEST.into_response(),
         Ruling::WrongOrigin | Ruling::NotAllowed => StatusCode::FORBIDDEN.into_response(),

@@ -1,17 +1,23 @@
 //! Connections: bounded in count, in time and in size; and the end of them.
 
-use super::pages::{Desk, router};
+use super::pages::{Desk, Known, router};
 use super::{Allowed, Command, Gate, ShareError, Token, View};
+use axum::Router;
+use hyper::Request;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::{Service as _, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use std::collections::VecDeque;
 use std::net::SocketAddr;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpListener;
-use tokio::sync::{Semaphore, mpsc, watch};
-use tokio::task::{JoinHandle, JoinSet};
+use tokio::sync::{mpsc, watch};
+use tokio::task::{AbortHandle, JoinHandle, JoinSet};
 
 /// Connections at once. A browser opens up to six. Chosen for a dozen phones.
 const MOST_CONNECTIONS: usize = 48;
@@ -56,8 +62,8 @@ pub async fn share(
         hosts,
         allowed,
     };
-    let desk = Desk::new(gate, views, commands, stopping.clone());
-    let task = tokio::spawn(listen_on(listener, desk, stopping));
+    let page = Page::new(gate, views, commands, stopping);
+    let task = tokio::spawn(listen_on(listener, page));
     Ok(Shared {
         address,
         stop,
@@ -73,44 +79,116 @@ impl Shared {
     }
 }
 
-async fn listen_on(listener: TcpListener, desk: Desk, mut stopping: watch::Receiver<bool>) {
-    let app = router(desk);
-    let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+/// The page behind one connection, whatever carries its bytes: what a socket is
+/// served by, and what the fuzzers speak to.
+#[doc(hidden)]
+#[derive(Debug, Clone)]
+pub struct Page {
+    app: Router,
+    stopping: watch::Receiver<bool>,
+}
+
+impl Page {
+    /// The page that this gate lets people see.
+    #[doc(hidden)]
+    pub fn new(
+        gate: Gate,
+        views: watch::Receiver<Arc<View>>,
+        commands: mpsc::Sender<Command>,
+        stopping: watch::Receiver<bool>,
+    ) -> Self {
+        let desk = Desk::new(gate, views, commands, stopping.clone());
+        Self {
+            app: router(desk),
+            stopping,
+        }
+    }
+
+    /// Answers everything that one connection asks, until it ends or all do.
+    #[doc(hidden)]
+    pub async fn converse<S>(&self, stream: S)
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    {
+        self.converse_as(stream, Known::default()).await;
+    }
+
+    /// The same, noting whether the other side has shown the token.
+    async fn converse_as<S>(&self, stream: S, known: Known)
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    {
+        let mut stopping = self.stopping.clone();
+        let app = TowerToHyperService::new(self.app.clone());
+        let noting = service_fn(move |mut request: Request<Incoming>| {
+            request.extensions_mut().insert(known.clone());
+            app.call(request)
+        });
+        let connection = http1::Builder::new()
+            .timer(TokioTimer::new())
+            .header_read_timeout(HEAD_WITHIN)
+            .max_buf_size(MOST_HEAD)
+            .serve_connection(TokioIo::new(stream), noting);
+        let mut connection = pin!(connection);
+        tokio::select! {
+            _ = connection.as_mut() => {}
+            _ = stopping.changed() => {
+                connection.as_mut().graceful_shutdown();
+                let _ = tokio::time::timeout(END_WITHIN, connection).await;
+            }
+        }
+    }
+}
+
+/// One that is being served.
+struct Guest {
+    task: AbortHandle,
+    known: Known,
+}
+
+/// Serves whoever comes, the newest too: where there is no room, whoever has been here
+/// longest without showing the token goes. So a thousand that only hold the line, or
+/// speak a byte at a time, keep nobody out who has the address.
+async fn listen_on(listener: TcpListener, page: Page) {
+    let mut stopping = page.stopping.clone();
     let mut connections = JoinSet::new();
+    // Oldest first.
+    let mut guests: VecDeque<Guest> = VecDeque::new();
     loop {
-        // Nobody is accepted for whom there is no room.
-        let Ok(permit) = Arc::clone(&room).acquire_owned().await else {
-            break;
-        };
+        let stranger = |guest: &Guest| !guest.known.is_so();
+        // With a room full of known ones nobody is accepted until one goes.
+        let room = guests.len() < MOST_CONNECTIONS || guests.iter().any(stranger);
         let accepted = tokio::select! {
             _ = stopping.changed() => break,
-            accepted = listener.accept() => accepted,
-            Some(_) = connections.join_next(), if !connections.is_empty() => continue,
+            accepted = listener.accept(), if room => accepted,
+            Some(_) = connections.join_next(), if !connections.is_empty() => {
+                guests.retain(|guest| !guest.task.is_finished());
+                continue;
+            }
         };
         let Ok((stream, _)) = accepted else {
             // Out of file handles, or the other side has gone already.
             tokio::time::sleep(Duration::from_millis(50)).await;
             continue;
         };
+        guests.retain(|guest| !guest.task.is_finished());
+        if guests.len() >= MOST_CONNECTIONS {
+            let Some(guest) = guests
+                .iter()
+                .position(stranger)
+                .and_then(|oldest| guests.remove(oldest))
+            else {
+                continue;
+            };
+            guest.task.abort();
+            // Its handle is closed before the next one is opened.
+            let _ = connections.join_next().await;
+        }
         let _ = stream.set_nodelay(true);
-        let service = TowerToHyperService::new(app.clone());
-        let mut stopping = stopping.clone();
-        connections.spawn(async move {
-            let _permit = permit;
-            let connection = http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(HEAD_WITHIN)
-                .max_buf_size(MOST_HEAD)
-                .serve_connection(TokioIo::new(stream), service);
-            let mut connection = pin!(connection);
-            tokio::select! {
-                _ = connection.as_mut() => {}
-                _ = stopping.changed() => {
-                    connection.as_mut().graceful_shutdown();
-                    let _ = tokio::time::timeout(END_WITHIN, connection).await;
-                }
-            }
-        });
+        let known = Known::default();
+        let (page, noted) = (page.clone(), known.clone());
+        let task = connections.spawn(async move { page.converse_as(stream, noted).await });
+        guests.push_back(Guest { task, known });
     }
     connections.shutdown().await;
 }

@@ -64,6 +64,9 @@ impl Wrong {
             Self::DeviceId { .. } => {
                 "write the 64-bit id as the device shows it, for example \"0x51c4000000000001\""
             }
+            Self::CommandInName { .. } => {
+                "it would command the terminal instead of being shown: leave out what stands as \\u and four digits, and line ends"
+            }
             Self::EmptyName { .. } => "give it a name that you will know it by at the vehicle",
             Self::DoubledName { .. } => "give each a name of its own",
             Self::CompressedNotShorter { .. } => {

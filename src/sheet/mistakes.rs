@@ -189,6 +189,12 @@ pub enum Wrong {
         /// With its path.
         key: String,
     },
+    /// A name with a control character in it.
+    #[error("'{key}' has a character in it that is no letter, digit or sign")]
+    CommandInName {
+        /// With its path.
+        key: String,
+    },
     /// A name given twice.
     #[error("there are two {what} named '{name}'")]
     DoubledName {
@@ -561,6 +567,7 @@ impl Wrong {
             Self::ListLength { .. } => "sheet.list.length",
             Self::DeviceId { .. } => "sheet.sensor.device_id",
             Self::EmptyName { .. } => "sheet.name.empty",
+            Self::CommandInName { .. } => "sheet.name.control",
             Self::DoubledName { .. } => "sheet.name.doubled",
             Self::UnknownName { .. } => "sheet.name.unknown",
             Self::CompressedNotShorter { .. } => "sheet.coilover.compressed",

@@ -14,6 +14,7 @@
 //! (JCGM 100:2008, 4.3.7). Tolerances of targets stay limits.
 
 mod check;
+mod file;
 mod form;
 mod help;
 mod measured;
@@ -30,6 +31,7 @@ mod vehicle;
 
 use std::path::{Path, PathBuf};
 
+pub use file::{new_file, replace, text_of};
 pub use measured::{AirRow, NoSpring, air_spring, measured_spring};
 pub use mistakes::Wrong;
 pub use plans::{BodyPlan, Plans, WheelPlan, WishPlan};
@@ -160,17 +162,26 @@ pub fn parse_with(text: &str, file_name: &str, set: &[(&str, &str)]) -> Result<C
 /// # Errors
 /// The file cannot be read, or has mistakes.
 pub fn read(path: &Path, set: &[(&str, &str)]) -> Result<Checked, SheetError> {
-    let unreadable = |source| SheetError::Read {
-        path: path.to_owned(),
-        source,
-    };
-    let name = path.display().to_string();
-    let bytes = std::fs::metadata(path).map_err(unreadable)?.len();
-    if bytes > MOST_BYTES as u64 {
-        return Err(too_long(&name, bytes).into());
-    }
-    let text = std::fs::read_to_string(path).map_err(unreadable)?;
-    Ok(parse_with(&text, &name, set)?)
+    let text = text(path)?;
+    Ok(parse_with(&text, &path.display().to_string(), set)?)
+}
+
+/// The text of a sheet file, of no more bytes than any sheet has.
+///
+/// # Errors
+/// The file cannot be read, or is too long.
+pub fn text(path: &Path) -> Result<String, SheetError> {
+    text_of(path, MOST_BYTES).map_err(|source| {
+        if source.kind() == std::io::ErrorKind::FileTooLarge {
+            let bytes = std::fs::metadata(path).map_or(0, |about| about.len());
+            let name = path.display().to_string();
+            return too_long(&name, bytes.max(MOST_BYTES as u64 + 1)).into();
+        }
+        SheetError::Read {
+            path: path.to_owned(),
+            source,
+        }
+    })
 }
 
 /// The one mistake of a text that no sheet is as long as.

@@ -85,7 +85,7 @@ fn property(field: &Field, partial: bool) -> Value {
 
 fn kind(kind: &Kind, partial: bool) -> Value {
     match kind {
-        Kind::Name => json!({"type": "string", "minLength": 1}),
+        Kind::Name | Kind::OnTheLine => json!({"type": "string", "minLength": 1}),
         Kind::Word(words) => json!({"type": "string", "enum": words}),
         Kind::Flag => json!({"type": "boolean"}),
         Kind::Whole(lowest, highest) => {

@@ -140,7 +140,15 @@ impl Reader<'_> {
     ) -> Option<Value> {
         let at: Place = value.span().into();
         match (&field.kind, value.get_ref()) {
-            (Kind::Name, DeValue::String(text)) => {
+            // A name goes to screens and pages as it is: nothing in it may command them.
+            (Kind::Name, DeValue::String(text)) if text.trim().contains(char::is_control) => self
+                .complain(
+                    at,
+                    Wrong::CommandInName {
+                        key: key.to_owned(),
+                    },
+                ),
+            (Kind::Name | Kind::OnTheLine, DeValue::String(text)) => {
                 if text.trim().is_empty() {
                     return self.complain(
                         at,
@@ -151,7 +159,9 @@ impl Reader<'_> {
                 }
                 Some(Value::Text(text.trim().to_owned()))
             }
-            (Kind::Name, _) => self.wrong_type(value, key, "text", "\"text in quotes\""),
+            (Kind::Name | Kind::OnTheLine, _) => {
+                self.wrong_type(value, key, "text", "\"text in quotes\"")
+            }
             (Kind::Word(words), DeValue::String(text)) => self.word(words, text, key, at),
             (Kind::Word(_), _) => self.wrong_type(value, key, "a word", "\"a word in quotes\""),
             (Kind::Flag, DeValue::Boolean(flag)) => Some(Value::Flag(*flag)),
@@ -556,7 +566,7 @@ impl Reader<'_> {
 /// The value of a default, written in the form as one would type it.
 fn assumed(field: &Field, default: &str) -> Option<Value> {
     match &field.kind {
-        Kind::Name | Kind::Word(_) => Some(Value::Text(default.to_owned())),
+        Kind::Name | Kind::OnTheLine | Kind::Word(_) => Some(Value::Text(default.to_owned())),
         Kind::Flag => default.parse().ok().map(Value::Flag),
         Kind::Whole(..) => default.parse().ok().map(Value::Whole),
         Kind::Quantity(of, _) => read(default, *of).ok().map(|w| Value::Quantity(w.si, *of)),

@@ -7,10 +7,14 @@
 use crate::quantity::{Dimension, read};
 use crate::run::failure::file;
 use crate::run::{Failure, sheets};
+use crate::sheet::text_of;
 use std::cell::RefCell;
 use std::io::{BufRead as _, IsTerminal as _};
 use std::path::Path;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
+
+/// More bytes than any file of answers has. Chosen.
+const MOST_BYTES: usize = 1 << 22;
 
 /// The way to ask and to be answered.
 #[derive(Debug)]
@@ -37,7 +41,7 @@ impl Steps {
     pub(in crate::run) fn new(plain: bool, from: Option<&Path>) -> Result<Self, Failure> {
         let (sender, lines) = channel();
         if let Some(path) = from {
-            let text = std::fs::read_to_string(path).map_err(|e| file("read", path, &e))?;
+            let text = text_of(path, MOST_BYTES).map_err(|e| file("read", path, &e))?;
             let answers = text
                 .lines()
                 .map(str::trim)

@@ -11,9 +11,13 @@ use crate::run::Failure;
 use crate::run::arguments::{SettleAction, SettleArguments};
 use crate::run::failure::file;
 use crate::run::sheets;
+use crate::sheet::text_of;
 use crate::trials::settling::{SettlingError, run_fit_command};
 use std::path::Path;
 use std::process::ExitCode;
+
+/// More bytes than any table of readings has. Chosen.
+const MOST_BYTES: usize = 1 << 26;
 
 pub(super) fn run(arguments: &SettleArguments) -> Result<ExitCode, Failure> {
     match &arguments.action {
@@ -61,7 +65,7 @@ pub(super) fn run(arguments: &SettleArguments) -> Result<ExitCode, Failure> {
 }
 
 fn fit(csv: &Path, law: Option<&str>, fixes: &[String], json: bool) -> Result<ExitCode, Failure> {
-    let text = std::fs::read_to_string(csv).map_err(|e| file("read", csv, &e))?;
+    let text = text_of(csv, MOST_BYTES).map_err(|e| file("read", csv, &e))?;
     let name = csv.display().to_string();
     let (output, code) = run_fit_command(&text, &name, law, fixes, json)?;
     sheets::print(&output)?;

@@ -6,7 +6,7 @@ use crate::quantity::UnitSystem;
 use crate::run::Failure;
 use crate::run::arguments::{SheetAction, SheetArguments, Units};
 use crate::run::failure::file;
-use crate::sheet::{BuildSheet, Checked, SheetError, parse_with, schema, template};
+use crate::sheet::{self, BuildSheet, Checked, SheetError, parse_with, schema, template};
 use std::io::Write as _;
 use std::path::Path;
 use std::process::ExitCode;
@@ -87,12 +87,7 @@ pub(super) fn read_text(
 
 /// The sheet with its plans and what was understood, and its text.
 pub(super) fn read_whole(path: &Path, overrides: &[String]) -> Result<(Checked, String), Failure> {
-    let text = std::fs::read_to_string(path).map_err(|source| {
-        Failure::from(SheetError::Read {
-            path: path.to_owned(),
-            source,
-        })
-    })?;
+    let text = sheet::text(path)?;
     let checked = check(&text, path, overrides)?;
     Ok((checked, text))
 }
@@ -141,10 +136,7 @@ impl From<SheetError> for Failure {
 pub(super) fn write_new(path: &Path, text: &str, force: bool) -> Result<(), Failure> {
     let mut options = std::fs::OpenOptions::new();
     if force {
-        // Into a new file beside it first: a full disk leaves the old one whole.
-        let beside = path.with_extension("part");
-        std::fs::write(&beside, text).map_err(|e| file("write", &beside, &e))?;
-        return std::fs::rename(&beside, path).map_err(|e| file("write", path, &e));
+        return sheet::replace(path, text.as_bytes()).map_err(|e| file("write", path, &e));
     }
     let mut opened = options
         .write(true)
@@ -162,7 +154,7 @@ pub(super) fn write_whole(path: &Path, content: &[u8], force: bool) -> Result<()
     let mut name = path.file_name().unwrap_or_default().to_owned();
     name.push(format!(".{}.part", std::process::id()));
     let beside = path.with_file_name(name);
-    let written = std::fs::File::create(&beside).and_then(|mut file| {
+    let written = sheet::new_file(&beside).and_then(|mut file| {
         file.write_all(content)?;
         file.sync_all()
     });

@@ -8,11 +8,15 @@ use crate::report::{weights_json, weights_text};
 use crate::run::arguments::WeighArguments;
 use crate::run::failure::file;
 use crate::run::{Failure, sheets};
+use crate::sheet::text_of;
 use std::process::ExitCode;
+
+/// More bytes than any weighing has. Chosen.
+const MOST_BYTES: usize = 1 << 18;
 
 pub(super) fn run(arguments: &WeighArguments) -> Result<ExitCode, Failure> {
     let meant = if let Some(path) = &arguments.file {
-        let text = std::fs::read_to_string(path).map_err(|e| file("read", path, &e))?;
+        let text = text_of(path, MOST_BYTES).map_err(|e| file("read", path, &e))?;
         form::understood(&text, &path.display().to_string())?
     } else if arguments.example {
         sheets::print(form::EXAMPLE)?;

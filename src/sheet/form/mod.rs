@@ -33,8 +33,10 @@ pub(super) struct Field {
 /// What a key holds.
 #[derive(Debug)]
 pub(super) enum Kind {
-    /// Text that is not empty.
+    /// Text that is not empty, and that may be shown as it is.
     Name,
+    /// Text as it goes over a line, line ends and the like too.
+    OnTheLine,
     /// One of some words.
     Word(&'static [&'static str]),
     /// True or false.

@@ -796,7 +796,7 @@ static SENSOR: Form = Form {
         ),
         may(
             "pattern",
-            Kind::Name,
+            Kind::OnTheLine,
             "lines: the line as it is sent, {value} in place of the number, {skip} for what changes",
         ),
         may(
@@ -888,7 +888,7 @@ static SENSOR: Form = Form {
         ),
         may(
             "start",
-            Kind::Name,
+            Kind::OnTheLine,
             "lines, frames: sent at opening to make it speak; text, or bytes as '0x80 06'",
         ),
         may(

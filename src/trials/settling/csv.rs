@@ -106,7 +106,9 @@ pub fn read_csv(text: &str, file: &str) -> Result<Series, SettlingError> {
             });
         }
         for (&(column, cell), (kind, factor)) in found.iter().zip(&columns) {
-            let Some(value) = cell.parse::<f64>().ok().filter(|v| v.is_finite()) else {
+            // Finite also in the unit that it is kept in.
+            let number = cell.parse::<f64>().ok().map(|v| v * factor);
+            let Some(value) = number.filter(|v| v.is_finite()) else {
                 return Err(SettlingError::CsvNumber {
                     file: file.into(),
                     line,
@@ -115,9 +117,9 @@ pub fn read_csv(text: &str, file: &str) -> Result<Series, SettlingError> {
                 });
             };
             match kind {
-                Kind::Time => series.time_h.push(value * factor),
-                Kind::Height => series.height_mm.push(value * factor),
-                Kind::Uncertainty => uncertainties.push(value * factor),
+                Kind::Time => series.time_h.push(value),
+                Kind::Height => series.height_mm.push(value),
+                Kind::Uncertainty => uncertainties.push(value),
             }
         }
     }

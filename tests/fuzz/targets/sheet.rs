@@ -1,0 +1,8 @@
+#![no_main]
+//! Feeds `checks::sheet`.
+
+#[allow(dead_code, reason = "one law of many")]
+#[path = "../checks.rs"]
+mod checks;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| checks::sheet(data));
