@@ -12,6 +12,7 @@
 //! documentation of an open positioning daemon (`www/NMEA.adoc`). The
 //! standard's own limit is 82 characters; devices exceed it.
 
+use super::names::Names;
 use super::number::{decimal, sensible};
 use super::{Counts, Driver, Heard, Rejected, Sample, SampleKind, Source, Why};
 use crate::quantity::Moment;
@@ -26,6 +27,7 @@ pub struct Xdr {
     /// Bytes of a line that has outgrown [`LONGEST`]; they are only counted.
     overlong: usize,
     counts: Counts,
+    names: Names,
 }
 
 impl Xdr {
@@ -40,20 +42,15 @@ impl Xdr {
         out.push(Heard::Rejected(rejected));
     }
 
-    fn push(&mut self, byte: u8, at: Moment, out: &mut Vec<Heard>) {
-        match byte {
-            b'\r' | b'\n' => self.end_of_line(at, out),
-            // A new sentence begins: what came before has lost its end.
-            b'$' if !self.line.is_empty() || self.overlong > 0 => {
-                self.end_of_line(at, out);
-                self.line.push(byte);
-            }
-            _ if self.overlong > 0 => self.overlong += 1,
-            _ if self.line.len() >= LONGEST => {
-                self.overlong = self.line.len() + 1;
-                self.line.clear();
-            }
-            _ => self.line.push(byte),
+    /// Bytes that neither end nor begin a sentence.
+    fn gather(&mut self, bytes: &[u8]) {
+        if self.overlong > 0 {
+            self.overlong += bytes.len();
+        } else if self.line.len() + bytes.len() > LONGEST {
+            self.overlong = self.line.len() + bytes.len();
+            self.line.clear();
+        } else {
+            self.line.extend_from_slice(bytes);
         }
     }
 
@@ -75,9 +72,13 @@ impl Xdr {
     }
 
     fn sentence(&mut self, line: &[u8], at: Moment, out: &mut Vec<Heard>) -> Result<(), Why> {
+        // Without a branch for each byte.
+        let plain = line
+            .iter()
+            .fold(true, |all, b| all & (0x20..0x7F).contains(b));
         let text = std::str::from_utf8(line)
             .ok()
-            .filter(|text| text.bytes().all(|b| (0x20..0x7F).contains(&b)))
+            .filter(|_| plain)
             .ok_or(Why::NotText)?;
         let body = text.strip_prefix('$').ok_or(Why::OtherForm)?;
         let (body, check) = body.rsplit_once('*').ok_or(Why::NoCheck)?;
@@ -90,29 +91,30 @@ impl Xdr {
         if body.bytes().fold(0, |sum, byte| sum ^ byte) != given {
             return Err(Why::BadCheck);
         }
-        let mut fields = body.split(',');
-        let address = fields.next().unwrap_or_default();
+        let (address, fields) = match body.split_once(',') {
+            Some((address, fields)) => (address, Some(fields)),
+            None => (body, None),
+        };
         if !address.ends_with("XDR") || address.len() < 4 {
             self.counts.good += 1;
             return Ok(());
         }
-        let fields: Vec<&str> = fields.collect();
-        let (groups, rest) = fields.as_chunks::<4>();
-        if groups.is_empty() || !rest.is_empty() {
+        let fields = fields.ok_or(Why::WrongLength)?;
+        let commas = fields.bytes().filter(|b| *b == b',').count();
+        if commas % 4 != 3 {
             return Err(Why::WrongLength);
         }
         self.counts.good += 1;
-        let temperature_c = groups
-            .iter()
+        let temperature_c = groups(fields)
             .filter(|[kind, _, unit, _]| (*kind, *unit) == ("C", "C"))
             .find_map(|[_, value, _, _]| decimal(value).ok())
             .filter(|celsius| (-273.15..=1000.0).contains(celsius));
-        for group in groups {
-            match quadruplet(*group) {
+        for group in groups(fields) {
+            match quadruplet(group) {
                 Ok(Some((name, kind, value))) => {
                     self.counts.samples += 1;
                     out.push(Heard::Sample(Sample {
-                        source: Source::Named(name.to_owned()),
+                        source: Source::Named(self.names.of(name)),
                         value,
                         kind,
                         sequence: None,
@@ -129,6 +131,19 @@ impl Xdr {
         }
         Ok(())
     }
+}
+
+/// Fields in fours.
+fn groups(fields: &str) -> impl Iterator<Item = [&str; 4]> {
+    let mut fields = fields.split(',');
+    std::iter::from_fn(move || {
+        Some([
+            fields.next()?,
+            fields.next()?,
+            fields.next()?,
+            fields.next()?,
+        ])
+    })
 }
 
 /// Name, kind and SI value of one quadruplet; nothing for a transducer of no
@@ -162,9 +177,21 @@ impl Driver for Xdr {
     }
 
     fn feed(&mut self, bytes: &[u8], at: Moment, out: &mut Vec<Heard>) {
-        for byte in bytes {
-            self.push(*byte, at, out);
+        let mut rest = bytes;
+        while let Some(end) = rest
+            .iter()
+            .position(|b| matches!(b, b'\r' | b'\n' | b'$'))
+        {
+            let (run, after) = rest.split_at(end);
+            self.gather(run);
+            // A dollar begins a sentence: what came before has lost its end.
+            self.end_of_line(at, out);
+            if after.first() == Some(&b'$') {
+                self.line.push(b'$');
+            }
+            rest = after.get(1..).unwrap_or_default();
         }
+        self.gather(rest);
     }
 
     fn counts(&self) -> &Counts {

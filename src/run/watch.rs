@@ -28,6 +28,11 @@ use tokio::sync::{mpsc, watch};
 const TICK: Span = Span::from_us(100_000);
 /// No faster than this in real time, however fast the rehearsal runs.
 const SHORTEST_TICK: Duration = Duration::from_millis(5);
+/// After bytes came, the posture follows no sooner than so long after the one before:
+/// chosen, so that what comes together is taken together.
+const SHORTEST_LOOK: Duration = Duration::from_millis(3);
+/// The screen and the page are given a picture no more often than this.
+const SHORTEST_BETWEEN_VIEWS: Duration = Duration::from_millis(33);
 /// If every port is refused for so long, there is nothing to wait for.
 const ALL_REFUSED: Duration = Duration::from_secs(2);
 /// While a sensor that is known by its id is missed, ports are listed so often.
@@ -272,6 +277,11 @@ impl Watching<'_> {
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
         let began = std::time::Instant::now();
         let mut refused = Vec::new();
+        // When bytes came that no posture has been made of, the next look is due.
+        let mut unseen = false;
+        let mut last_look = began;
+        let mut last_view = began;
+        let mut view_due = false;
         let ended = loop {
             tokio::select! {
                 biased;
@@ -287,8 +297,21 @@ impl Watching<'_> {
                     if self.obey(command) { break End::Done; }
                 }
                 Some(event) = events.recv() => {
-                    if matches!(event.kind, PortEventKind::Refused { .. }) { refused.push(event.clone()); }
-                    self.sitting.hear(&event);
+                    let mut next = Some(event);
+                    while let Some(event) = next {
+                        if matches!(event.kind, PortEventKind::Refused { .. }) { refused.push(event.clone()); }
+                        self.sitting.hear(&event);
+                        next = events.try_recv().ok();
+                    }
+                    unseen = true;
+                }
+                () = tokio::time::sleep_until((last_look + SHORTEST_LOOK).into()), if unseen && looked_at => {
+                    (unseen, last_look, view_due) = (false, std::time::Instant::now(), true);
+                    self.sitting.look(self.clock.now());
+                }
+                () = tokio::time::sleep_until((last_view + SHORTEST_BETWEEN_VIEWS).into()), if view_due => {
+                    (view_due, last_view) = (false, std::time::Instant::now());
+                    if views_in.send(self.view(self.clock.now(), on_page.as_ref())).is_err() { break End::Done; }
                 }
                 Some(candidates) = found.recv() => {
                     self.sitting.add_ports(&candidates)?;
@@ -314,6 +337,8 @@ impl Watching<'_> {
                     if looked_at && views_in.send(self.view(now, on_page.as_ref())).is_err() {
                         break End::Done;
                     }
+                    (unseen, last_look) = (false, std::time::Instant::now());
+                    (view_due, last_view) = (false, last_look);
                     if self.length.is_some_and(|l| now.since(self.clock.start()) >= l) { break End::Done; }
                     let hopeless = !on_screen && self.sitting.lines.all_refused() && began.elapsed() > ALL_REFUSED;
                     if let Some(error) = super::lines::first_refusal(&refused).filter(|_| hopeless) {
