@@ -33,7 +33,6 @@ struct Sent {
 /// Sensors that send on their lines, evenly spread, until told to stop.
 struct Sensors {
     stop: Arc<AtomicBool>,
-    sent: Arc<AtomicU64>,
     thread: std::thread::JoinHandle<Sent>,
 }
 
@@ -41,8 +40,7 @@ impl Sensors {
     /// `faults`: one in so many milliseconds.
     fn start(mut lines: Vec<FarEnd>, rate: u64, began: Instant, faults: Option<u64>) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
-        let sent = Arc::new(AtomicU64::new(0));
-        let (told, counted) = (Arc::clone(&stop), Arc::clone(&sent));
+        let told = Arc::clone(&stop);
         let shared_faults: Arc<Mutex<Vec<(u32, Instant)>>> = Arc::default();
         let thread = std::thread::spawn(move || {
             for (i, line) in lines.iter_mut().enumerate() {
@@ -72,7 +70,6 @@ impl Sensors {
                     temperature_centidegrees: Some(2150),
                 }));
                 n += 1;
-                counted.store(n, SeqCst);
                 // Who asked is told again.
                 if lines[line].take() > 0 {
                     lines[line].send(&identity(line as u64 + 1, rate));
@@ -100,7 +97,7 @@ impl Sensors {
                 faults: shared_faults.lock().unwrap().clone(),
             }
         });
-        Self { stop, sent, thread }
+        Self { stop, thread }
     }
 
     fn stop(self) -> Sent {

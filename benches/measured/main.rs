@@ -10,6 +10,9 @@
     unreachable_pub,
     clippy::unwrap_used,
     clippy::panic,
+    clippy::cast_possible_truncation,
+    clippy::cast_possible_wrap,
+    clippy::cast_sign_loss,
     reason = "a measuring program may end at once"
 )]
 

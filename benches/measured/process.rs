@@ -5,7 +5,6 @@ use std::fmt::Write as _;
 use std::io::{Read as _, Write as _};
 use std::os::fd::{AsFd as _, OwnedFd};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use stillheight_protocol::{MAX_FRAME, Message, encode};
 
@@ -106,7 +105,6 @@ pub fn sheet_text(lines: &[&Path]) -> String {
 /// The program on a terminal of 120 columns and 40 rows.
 pub struct OnScreen {
     pub child: Box<dyn portable_pty::Child + Send + Sync>,
-    pub picture: Arc<Mutex<vt100::Parser>>,
     writer: Box<dyn std::io::Write + Send>,
     _master: Box<dyn portable_pty::MasterPty + Send>,
 }
@@ -132,23 +130,20 @@ impl OnScreen {
         drop(pair.slave);
         let rows = std::num::NonZeroU16::new(40).unwrap();
         let columns = std::num::NonZeroU16::new(120).unwrap();
-        let picture = Arc::new(Mutex::new(vt100::Parser::new(rows, columns, 0)));
+        let mut picture = vt100::Parser::new(rows, columns, 0);
         let mut reader = pair.master.try_clone_reader().unwrap();
-        let to = Arc::clone(&picture);
         std::thread::spawn(move || {
             let mut buffer = [0; 65536];
             while let Ok(n) = reader.read(&mut buffer) {
                 if n == 0 {
                     break;
                 }
-                let mut picture = to.lock().unwrap();
                 picture.process(&buffer[..n]);
                 seen(picture.screen());
             }
         });
         Self {
             child,
-            picture,
             writer: pair.master.take_writer().unwrap(),
             _master: pair.master,
         }

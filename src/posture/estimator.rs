@@ -299,7 +299,7 @@ impl Estimator {
         posture.state = x + last;
         posture.quantities.clear();
         for key in QuantityKey::each(sheet, model) {
-            let (value, g) = super::observe::parts(key.in_pose(sheet, model, &pose));
+            let (value, g) = super::observe::parts(key.in_pose(sheet, model, pose.pose()));
             let variance = g.dot(&(posture.covariance * g)).max(0.0);
             let before = g.dot(&(prior.covariance * g)) * stretch;
             let origin = if variance < 0.5 * before {

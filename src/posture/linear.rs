@@ -1,9 +1,9 @@
 //! What all sensors read about a state, and how it changes from there.
 
-use super::observe::{model_part, parts, predict_in, seeded, up};
+use super::observe::{Linearised, model_part, predict_in, up};
 use super::{PostureMatrix, PostureState};
 use crate::sheet::BuildSheet;
-use crate::statics::{Model, Pose};
+use crate::statics::Model;
 
 /// One reading that takes part.
 #[derive(Debug, Clone, Copy)]
@@ -36,18 +36,17 @@ impl Linear {
         sheet: &BuildSheet,
         model: &Model,
         at: &PostureState,
-    ) -> Pose<super::PostureDual> {
-        let x = seeded(at);
-        let (pose, up) = (model.pose(&model_part(&x)), up(&x));
+    ) -> Linearised {
+        let here = Linearised::new(model, at);
         self.at = *at;
         self.sensors.clear();
         self.sensors.extend(
             sheet
                 .sensors
                 .iter()
-                .map(|s| predict_in(model, &s.reads, &pose, up).map(parts)),
+                .map(|s| here.read(model, &s.reads)),
         );
-        pose
+        here
     }
 
     /// A sensor's value and gradient.

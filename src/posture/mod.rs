@@ -16,6 +16,7 @@ mod quantity;
 
 pub use estimate::{Posture, estimate};
 pub use estimator::Estimator;
+pub(crate) use observe::Linearised;
 pub use observe::{Observation, predict};
 pub use prior::Prior;
 pub use quantity::{Measured, Origin, QuantityKey};

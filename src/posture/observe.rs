@@ -91,6 +91,37 @@ pub(super) fn parts(dual: PostureDual) -> (f64, PostureState) {
     (dual.re, dual.eps.unwrap_generic(rows, column))
 }
 
+/// The vehicle in a posture state with all derivatives, for any number of sensors.
+pub(crate) struct Linearised {
+    pose: Pose<PostureDual>,
+    up: [PostureDual; 3],
+}
+
+impl Linearised {
+    /// In a posture state.
+    pub(crate) fn new(model: &Model, x: &PostureState) -> Self {
+        let x = seeded(x);
+        Self {
+            pose: model.pose(&model_part(&x)),
+            up: up(&x),
+        }
+    }
+
+    /// Value and gradient of a sensor's reading; none where the vehicle has no such part.
+    pub(crate) fn read(
+        &self,
+        model: &Model,
+        measurand: &Measurand,
+    ) -> Option<(f64, PostureState)> {
+        predict_in(model, measurand, &self.pose, self.up).map(parts)
+    }
+
+    /// The pose.
+    pub(super) fn pose(&self) -> &Pose<PostureDual> {
+        &self.pose
+    }
+}
+
 /// Standard uncertainty that a reading of this kind has besides the sensor's
 /// own, from the floor under its spot (metres).
 pub(super) fn floor_part(measurand: &Measurand, flatness_m: f64) -> f64 {
