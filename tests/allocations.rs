@@ -87,7 +87,12 @@ impl Line {
         let reads = &self.sheet.sensors[sensor].reads;
         let tilt = matches!(reads, Measurand::Tilt { .. });
         let value = stillheight::posture::predict(&self.model, reads, &self.prior.state).unwrap();
-        let micro = 1e6 * if tilt { value.to_degrees() } else { value + swing };
+        let micro = 1e6
+            * if tilt {
+                value.to_degrees()
+            } else {
+                value + swing
+            };
         let noise = (self.n * 7919 + sensor as i64 * 104_729) % 101;
         let mut frame = [0; MAX_FRAME];
         if self.n == 0 {
@@ -130,7 +135,10 @@ impl Line {
     fn look(&mut self, now: Moment) {
         self.bench.read(now, &mut self.readings);
         self.seen.clear();
-        let live = self.readings.iter().filter(|r| r.is_live() && r.value.is_finite());
+        let live = self
+            .readings
+            .iter()
+            .filter(|r| r.is_live() && r.value.is_finite());
         self.seen.extend(live.map(|r| Observation {
             sensor: r.sensor,
             value: r.value,
@@ -191,7 +199,10 @@ fn from_bytes_to_posture_nothing_is_allocated() {
     line.run(14, 0.0);
     let change = region.change();
     assert!(line.readings.iter().all(|r| r.quality == Quality::Good));
-    assert_eq!(line.posture.readings + usize::from(line.posture.misfit.is_some()), 16);
+    assert_eq!(
+        line.posture.readings + usize::from(line.posture.misfit.is_some()),
+        16
+    );
     assert_eq!(
         (change.allocations, change.reallocations),
         (0, 0),

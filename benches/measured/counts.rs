@@ -16,8 +16,16 @@ const HOT: [(&str, u64, &str); 7] = [
     ("case", 3, "full-vehicle case"),
     ("posture", 20, "posture update, 16 sensors, warm"),
     ("loadtest", 1, "load-test identification, 40 readings"),
-    ("settling", 1, "settling fit of one quantity, 1,008 readings"),
-    ("still", 1, "60 s of one sensor at 200/s through its channel"),
+    (
+        "settling",
+        1,
+        "settling fit of one quantity, 1,008 readings",
+    ),
+    (
+        "still",
+        1,
+        "60 s of one sensor at 200/s through its channel",
+    ),
 ];
 
 /// So many calls of one of them.
@@ -46,9 +54,14 @@ pub fn hot(name: &str, calls: u64) {
         "posture" => {
             let scene = posture::scene(16);
             let mut estimator = Estimator::new();
-            let mut warm = estimator.estimate(&scene.sheet, &scene.model, &scene.prior, &scene.seen, None);
+            let mut warm =
+                estimator.estimate(&scene.sheet, &scene.model, &scene.prior, &scene.seen, None);
             let state = warm.state;
-            let near = [scene.seen.clone(), scene.read(&state, 2), scene.read(&state, 3)];
+            let near = [
+                scene.seen.clone(),
+                scene.read(&state, 2),
+                scene.read(&state, 3),
+            ];
             for n in 0..calls {
                 let seen = &near[n as usize % 3];
                 estimator.update(&scene.sheet, &scene.model, &scene.prior, seen, &mut warm);

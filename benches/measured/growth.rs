@@ -14,7 +14,11 @@ fn tell(what: &str, over: &str, points: &[(f64, f64)], why: &str) {
         .collect();
     table::told(
         &format!("growth: {what} over {over}"),
-        &format!("exponent {:.2} ({}); {why}", clock::exponent(points), times.join(", ")),
+        &format!(
+            "exponent {:.2} ({}); {why}",
+            clock::exponent(points),
+            times.join(", ")
+        ),
     );
 }
 
@@ -38,7 +42,9 @@ fn second(sensors: usize, rate: u64) -> f64 {
                     let length = stillheight_protocol::encode(&said, &mut frame).unwrap();
                     driver.feed(&frame[..length], at, &mut heard);
                 }
-                let stillheight_protocol::Message::Sample(mut s) = super::wire::sample(n as u32, 1000) else {
+                let stillheight_protocol::Message::Sample(mut s) =
+                    super::wire::sample(n as u32, 1000)
+                else {
                     continue;
                 };
                 s.time_us = n * 1_000_000 / rate;

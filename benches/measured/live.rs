@@ -21,6 +21,8 @@ use stillheight_protocol::{Fault, FaultCode, Message, Quantity, Sample, Status, 
 
 const SENSORS: usize = 16;
 const RATE: u64 = 200;
+/// The vehicle goes up and down by so much, micrometres: it is never still.
+const SWING_UM: f64 = 10_000.0;
 
 /// What the simulated sensors did.
 struct Sent {
@@ -38,7 +40,13 @@ struct Sensors {
 
 impl Sensors {
     /// `faults`: one in so many milliseconds.
-    fn start(mut lines: Vec<FarEnd>, rate: u64, began: Instant, faults: Option<u64>) -> Self {
+    fn start(
+        mut lines: Vec<FarEnd>,
+        rate: u64,
+        began: Instant,
+        faults: Option<u64>,
+        swing_um: f64,
+    ) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
         let told = Arc::clone(&stop);
         let shared_faults: Arc<Mutex<Vec<(u32, Instant)>>> = Arc::default();
@@ -58,9 +66,9 @@ impl Sensors {
                 }
                 let line = n as usize % lines.len();
                 let turn = n / lines.len() as u64;
-                // It goes up and down by 10 mm in 4 s: it is never still.
+                // Up and down in 4 s.
                 let phase = turn as f64 / rate as f64 / 4.0 * std::f64::consts::TAU;
-                let value = 330_000.0 + 10_000.0 * phase.sin() + (n * 7919 % 301) as f64;
+                let value = 330_000.0 + swing_um * phase.sin() + (n * 7919 % 301) as f64;
                 lines[line].send(&Message::Sample(Sample {
                     channel: 0,
                     sequence: turn as u32,
@@ -127,14 +135,19 @@ fn ends(count: usize) -> (Vec<FarEnd>, Vec<std::path::PathBuf>) {
 }
 
 fn text(paths: &[std::path::PathBuf]) -> String {
-    sheet_text(&paths.iter().map(std::path::PathBuf::as_path).collect::<Vec<_>>())
+    sheet_text(
+        &paths
+            .iter()
+            .map(std::path::PathBuf::as_path)
+            .collect::<Vec<_>>(),
+    )
 }
 
 /// `cat` of the same lines to files: processor, share of a core.
 fn cat(seconds: u64) -> f64 {
     let folder = Folder::new("cat");
     let (lines, paths) = ends(SENSORS);
-    let sensors = Sensors::start(lines, RATE, Instant::now(), None);
+    let sensors = Sensors::start(lines, RATE, Instant::now(), None, SWING_UM);
     let mut cats: Vec<_> = paths
         .iter()
         .enumerate()
@@ -148,7 +161,8 @@ fn cat(seconds: u64) -> f64 {
         })
         .collect();
     std::thread::sleep(Duration::from_secs(1));
-    let taken = |cats: &[std::process::Child]| cats.iter().map(|c| processor_s(c.id())).sum::<f64>();
+    let taken =
+        |cats: &[std::process::Child]| cats.iter().map(|c| processor_s(c.id())).sum::<f64>();
     let (before, begun) = (taken(&cats), Instant::now());
     std::thread::sleep(Duration::from_secs(seconds));
     let share = (taken(&cats) - before) / begun.elapsed().as_secs_f64();
@@ -163,10 +177,11 @@ fn cat(seconds: u64) -> f64 {
 /// The stages from byte to posture; latencies of all samples, sorted, and how many were lost.
 fn stages(seconds: u64) -> (Vec<f64>, u64) {
     let (lines, paths) = ends(SENSORS);
-    let sheet = stillheight::sheet::parse(&text(&paths), "live.toml").unwrap().sheet;
+    let sheet = stillheight::sheet::parse(&text(&paths), "live.toml")
+        .unwrap()
+        .sheet;
     let began = Instant::now();
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
+    let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .unwrap();
@@ -179,7 +194,7 @@ fn stages(seconds: u64) -> (Vec<f64>, u64) {
             .map(|(i, path)| attach(i, LineSettings::new(path, 115_200), clock, events_in.clone()))
             .collect();
         tokio::time::sleep(Duration::from_millis(300)).await;
-        let sensors = Sensors::start(lines, RATE, began, None);
+        let sensors = Sensors::start(lines, RATE, began, None, SWING_UM);
         let mut drivers: Vec<Wire> = (0..SENSORS).map(|_| Wire::new()).collect();
         let numbers: Vec<Option<usize>> = (0..SENSORS).map(Some).collect();
         let mut bench = Bench::new(&sheet.sensors, &numbers);
@@ -192,7 +207,7 @@ fn stages(seconds: u64) -> (Vec<f64>, u64) {
         let mut latencies = Vec::new();
         let mut last = Instant::now();
         let until = Instant::now() + Duration::from_secs(seconds);
-        let pause = Duration::from_millis(3);
+        let pause = Duration::from_millis(2);
         while Instant::now() < until {
             tokio::select! {
                 biased;
@@ -226,7 +241,7 @@ fn stages(seconds: u64) -> (Vec<f64>, u64) {
         }
         let sent = sensors.stop();
         // What is still on its way.
-        while let Ok(Some(event)) = tokio::time::timeout(Duration::from_millis(200), events.recv()).await {
+        while let Ok(Some(event)) = tokio::time::timeout(Duration::from_secs(1), events.recv()).await {
             if let PortEventKind::Bytes(bytes) = &event.kind {
                 drivers[event.port].feed(bytes, event.at, &mut heard);
             }
@@ -250,7 +265,13 @@ struct OnItsScreen {
     refused: u64,
 }
 
-fn on_screen(sensors: usize, rate: u64, seconds: u64, faults: Option<u64>) -> OnItsScreen {
+fn on_screen(
+    sensors: usize,
+    rate: u64,
+    seconds: u64,
+    faults: Option<u64>,
+    swing_um: f64,
+) -> OnItsScreen {
     let folder = Folder::new("live");
     let (lines, paths) = ends(sensors);
     let sheet = folder.0.join("live.toml");
@@ -271,9 +292,13 @@ fn on_screen(sensors: usize, rate: u64, seconds: u64, faults: Option<u64>) -> On
             }
         }
     });
-    let generator = Sensors::start(lines, rate, Instant::now(), faults);
+    let generator = Sensors::start(lines, rate, Instant::now(), faults, swing_um);
     std::thread::sleep(Duration::from_secs(3));
-    let (before, begun, pieces_before) = (processor_s(screen.pid()), Instant::now(), pieces.load(SeqCst));
+    let (before, begun, pieces_before) = (
+        processor_s(screen.pid()),
+        Instant::now(),
+        pieces.load(SeqCst),
+    );
     std::thread::sleep(Duration::from_secs(seconds));
     let s = begun.elapsed().as_secs_f64();
     let share = (processor_s(screen.pid()) - before) / s;
@@ -303,7 +328,10 @@ fn on_screen(sensors: usize, rate: u64, seconds: u64, faults: Option<u64>) -> On
 }
 
 pub fn row(asked: &Asked) {
-    let what = format!("live: {SENSORS} sensors x {RATE}/s, {} s through pseudo-terminals", asked.seconds);
+    let what = format!(
+        "live: {SENSORS} sensors x {RATE}/s, {} s through pseudo-terminals",
+        asked.seconds
+    );
     let floor = cat(asked.seconds.min(20));
     let (to_posture, lost) = stages(asked.seconds);
     let p = clock::quantile(&to_posture, 0.99);
@@ -319,7 +347,7 @@ pub fn row(asked: &Asked) {
         "p99 < 5 ms, nothing lost",
         p < 5e-3 && lost == 0,
     );
-    let live = on_screen(SENSORS, RATE, asked.seconds, Some(400));
+    let live = on_screen(SENSORS, RATE, asked.seconds, Some(400), SWING_UM);
     let p = clock::quantile(&live.latencies, 0.99);
     table::row(
         &format!("{what}: byte to screen"),
@@ -350,9 +378,9 @@ pub fn row(asked: &Asked) {
 }
 
 pub fn idle(asked: &Asked) {
-    let live = on_screen(4, 10, asked.seconds, None);
+    let live = on_screen(4, 10, asked.seconds, None, 0.0);
     table::row(
-        "idle watch: 4 sensors at 10/s, on the screen",
+        "idle watch: 4 sensors at 10/s, nothing moves, on the screen",
         &format!(
             "{:.2} % of a core, {:.0} pieces of output a second",
             100.0 * live.share,

@@ -14,7 +14,8 @@ use stillheight::trials::loadtest::{
 
 const NOISE_M: f64 = 0.5e-3;
 /// Bodies of the test: name, weight and its uncertainty, kilograms, place uncertainty, metres.
-const BODIES: [(&str, f64, f64, f64); 2] = [("person", 80.0, 1.0, 0.03), ("bags", 100.0, 0.5, 0.015)];
+const BODIES: [(&str, f64, f64, f64); 2] =
+    [("person", 80.0, 1.0, 0.03), ("bags", 100.0, 0.5, 0.015)];
 /// Places: body, x, y, metres.
 const PLACES: [(usize, f64, f64); 6] = [
     (0, 0.2, 0.45),
@@ -30,7 +31,10 @@ const STEPS: [&[usize]; 10] = [&[], &[0], &[1], &[], &[2], &[3], &[4], &[4, 1], 
 fn sheet(rates: [f64; 4]) -> BuildSheet {
     let pair = |name: &str, x: f64, track: f64, left: f64, right: f64, free: f64| {
         let mut axle = vehicles::sprung_pair(name, x, track, &vehicles::roomy_unit(left, free));
-        if let Suspension::Independent { left: l, right: r, .. } = &mut axle.suspension {
+        if let Suspension::Independent {
+            left: l, right: r, ..
+        } = &mut axle.suspension
+        {
             l.unit.friction = Force::new(40.0);
             r.unit.friction = Force::new(40.0);
             r.unit.spring.curve = SpringCurve::Linear(SpringRate::from_n_per_mm(right));

@@ -21,9 +21,11 @@ pub fn scene(sensors: usize) -> Scene {
     let model = Model::new(&sheet, &[0, 1]);
     let prior = Prior::new(&sheet, &model).unwrap();
     let mut truth = prior.state;
-    for (i, by) in [0.004, 0.003, -0.002, 0.002, -0.003, 0.001, -0.001, 0.002, -0.001]
-        .into_iter()
-        .enumerate()
+    for (i, by) in [
+        0.004, 0.003, -0.002, 0.002, -0.003, 0.001, -0.001, 0.002, -0.001,
+    ]
+    .into_iter()
+    .enumerate()
     {
         truth[i] += by;
     }

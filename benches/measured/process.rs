@@ -16,7 +16,10 @@ pub struct Folder(pub PathBuf);
 
 impl Folder {
     pub fn new(name: &str) -> Self {
-        let path = std::env::temp_dir().join(format!("stillheight-measured-{name}-{}", std::process::id()));
+        let path = std::env::temp_dir().join(format!(
+            "stillheight-measured-{name}-{}",
+            std::process::id()
+        ));
         std::fs::create_dir_all(&path).unwrap();
         Self(path)
     }
@@ -173,7 +176,12 @@ pub fn processor_s(pid: u32) -> f64 {
     let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
     let after = stat.rsplit_once(')').map_or("", |(_, rest)| rest);
     let fields: Vec<&str> = after.split_whitespace().collect();
-    let ticks = |i: usize| fields.get(i).and_then(|f| f.parse::<f64>().ok()).unwrap_or(f64::NAN);
+    let ticks = |i: usize| {
+        fields
+            .get(i)
+            .and_then(|f| f.parse::<f64>().ok())
+            .unwrap_or(f64::NAN)
+    };
     // Linux has a hundred ticks a second on all usual machines (USER_HZ).
     (ticks(11) + ticks(12)) / 100.0
 }

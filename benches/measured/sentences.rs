@@ -50,7 +50,8 @@ fn general(text: &str) -> (u64, f64) {
         let Ok(frame) = nmea_kit::parse_frame(line) else {
             continue;
         };
-        if let nmea_kit::nmea::NmeaSentence::Xdr(xdr) = nmea_kit::nmea::NmeaSentence::parse(&frame) {
+        if let nmea_kit::nmea::NmeaSentence::Xdr(xdr) = nmea_kit::nmea::NmeaSentence::parse(&frame)
+        {
             for group in &xdr.groups {
                 let value = f64::from(group.value.unwrap_or(f32::NAN));
                 sum += if group.sensor_type == Some('A') {
@@ -72,7 +73,10 @@ pub fn row(_: &Asked) {
     let (theirs, their_sum) = general(&text);
     assert_eq!(samples, theirs);
     // The general crate reads values to seven digits.
-    assert!((sum - their_sum).abs() < 1e-3 * samples as f64, "{sum} {their_sum}");
+    assert!(
+        (sum - their_sum).abs() < 1e-3 * samples as f64,
+        "{sum} {their_sum}"
+    );
     let [a, b] = clock::side_by_side([
         &mut || {
             black_box(ours(black_box(text.as_bytes())));

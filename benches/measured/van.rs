@@ -5,7 +5,7 @@ use crate::vehicles;
 use serde_json::{Value, json};
 use stillheight::quantity::{Length, Mass, Point, SpringRate};
 use stillheight::sheet::{
-    BuildSheet, Connection, CoiloverUnit, LateralLink, LoadCase, Measurand, NamedLoad, Protocol,
+    BuildSheet, CoiloverUnit, Connection, LateralLink, LoadCase, Measurand, NamedLoad, Protocol,
     Sensor, SpringCurve, Station, Support, Suspension, TiltOn, Tyre,
 };
 
@@ -85,11 +85,7 @@ pub fn van_with_sensors(count: usize) -> BuildSheet {
                 reversed: false,
             },
             k @ 4..12 => Measurand::FrameToFloor {
-                from: Point::from_mm(
-                    400.0 * (k - 4) as f64 - 200.0 + spread,
-                    side * 430.0,
-                    -20.0,
-                ),
+                from: Point::from_mm(400.0 * (k - 4) as f64 - 200.0 + spread, side * 430.0, -20.0),
             },
             k => Measurand::FrameToAxle {
                 from: Point::from_mm(20.0 * (k - 12) as f64 + spread, side * 400.0, 40.0),

@@ -15,7 +15,10 @@ pub fn row(_: &Asked) {
     let what = "full-vehicle case: rest, stiffness, all quantities";
     let goal = "300x SciPy, < 100 us";
     let rest = Model::new(&sheet, &[0, 1]).equilibrium().unwrap();
-    match peers::ask("vehicle_case.py", &json!({ "vehicle": van::described(&sheet, &[0, 1]) })) {
+    match peers::ask(
+        "vehicle_case.py",
+        &json!({ "vehicle": van::described(&sheet, &[0, 1]) }),
+    ) {
         Err(why) => table::not_run(what, &format!("{} alone; {why}", table::time(ours)), goal),
         Ok(answer) => {
             let state: Vec<f64> = serde_json::from_value(answer["state"].clone()).unwrap();
@@ -24,7 +27,11 @@ pub fn row(_: &Asked) {
                 .zip(rest.state.iter())
                 .map(|(a, b)| (a - b).abs())
                 .fold(0.0, f64::max);
-            assert!(off < 1e-7, "SciPy rests elsewhere: {state:?} {}", rest.state);
+            assert!(
+                off < 1e-7,
+                "SciPy rests elsewhere: {state:?} {}",
+                rest.state
+            );
             let trust = peers::number(&answer, "trust-exact");
             let best = peers::number(&answer, "fastest");
             let figures = format!(

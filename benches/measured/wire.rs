@@ -103,7 +103,13 @@ fn plain_frame(frame: &[u8]) -> Option<Message> {
     let (covered, check) = frame.split_last_chunk::<3>()?;
     let crc = PLAIN.checksum(covered);
     let [high, low] = crc.to_be_bytes();
-    if *check != [0x80 | high >> 6, 0x80 | (high << 1 & 0x7e) | low >> 7, 0x80 | low] {
+    if *check
+        != [
+            0x80 | high >> 6,
+            0x80 | (high << 1 & 0x7e) | low >> 7,
+            0x80 | low,
+        ]
+    {
         return None;
     }
     let mut content = [0; MAX_FRAME];
@@ -184,5 +190,10 @@ pub fn row(_: &Asked) {
         speed(c),
     );
     let met = b / a >= 1.0 && speed(a) >= 400.0;
-    table::row("wire frames: bytes to checked messages", &figures, "1x, 400 MB/s", met);
+    table::row(
+        "wire frames: bytes to checked messages",
+        &figures,
+        "1x, 400 MB/s",
+        met,
+    );
 }

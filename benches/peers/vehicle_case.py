@@ -2,11 +2,15 @@
 import json
 import sys
 
+import warnings
+
 import numpy as np
 from scipy.optimize import minimize, root
 
 from vehicle import Vehicle, median_time
 
+# A trial step may leave the link's reach; the ways step back from there themselves.
+warnings.simplefilter("ignore")
 problem = json.load(sys.stdin)
 v = Vehicle(problem["vehicle"])
 start = v.design

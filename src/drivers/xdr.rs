@@ -178,10 +178,7 @@ impl Driver for Xdr {
 
     fn feed(&mut self, bytes: &[u8], at: Moment, out: &mut Vec<Heard>) {
         let mut rest = bytes;
-        while let Some(end) = rest
-            .iter()
-            .position(|b| matches!(b, b'\r' | b'\n' | b'$'))
-        {
+        while let Some(end) = rest.iter().position(|b| matches!(b, b'\r' | b'\n' | b'$')) {
             let (run, after) = rest.split_at(end);
             self.gather(run);
             // A dollar begins a sentence: what came before has lost its end.

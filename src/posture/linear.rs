@@ -40,12 +40,8 @@ impl Linear {
         let here = Linearised::new(model, at);
         self.at = *at;
         self.sensors.clear();
-        self.sensors.extend(
-            sheet
-                .sensors
-                .iter()
-                .map(|s| here.read(model, &s.reads)),
-        );
+        self.sensors
+            .extend(sheet.sensors.iter().map(|s| here.read(model, &s.reads)));
         here
     }
 

@@ -108,11 +108,7 @@ impl Linearised {
     }
 
     /// Value and gradient of a sensor's reading; none where the vehicle has no such part.
-    pub(crate) fn read(
-        &self,
-        model: &Model,
-        measurand: &Measurand,
-    ) -> Option<(f64, PostureState)> {
+    pub(crate) fn read(&self, model: &Model, measurand: &Measurand) -> Option<(f64, PostureState)> {
         predict_in(model, measurand, &self.pose, self.up).map(parts)
     }
 

@@ -513,6 +513,11 @@ impl Sitting {
         std::mem::take(&mut self.told)
     }
 
+    /// Whether everything stands still and nothing is being said or turned.
+    pub(super) fn is_quiet(&self) -> bool {
+        self.still_since.is_some() && self.message.is_none() && self.turning.is_none()
+    }
+
     /// Readings and posture of this moment, and nothing else.
     pub(super) fn look(&mut self, now: Moment) {
         self.bench.read(now, &mut self.readings);

@@ -22,7 +22,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{mpsc, oneshot, watch};
 
 /// Simulated or real time between two looks at the readings.
 const TICK: Span = Span::from_us(100_000);
@@ -30,9 +30,12 @@ const TICK: Span = Span::from_us(100_000);
 const SHORTEST_TICK: Duration = Duration::from_millis(5);
 /// After bytes came, the posture follows no sooner than so long after the one before:
 /// chosen, so that what comes together is taken together.
-const SHORTEST_LOOK: Duration = Duration::from_millis(3);
+const SHORTEST_LOOK: Duration = Duration::from_millis(2);
 /// The screen and the page are given a picture no more often than this.
 const SHORTEST_BETWEEN_VIEWS: Duration = Duration::from_millis(33);
+/// The same two while everything stands still: what is shown then are means over seconds.
+const LOOK_AT_REST: Duration = Duration::from_millis(50);
+const VIEW_AT_REST: Duration = Duration::from_millis(200);
 /// If every port is refused for so long, there is nothing to wait for.
 const ALL_REFUSED: Duration = Duration::from_secs(2);
 /// While a sensor that is known by its id is missed, ports are listed so often.
@@ -177,8 +180,9 @@ pub(super) fn begin_log(
 
 /// Runs the loop on a runtime of its own.
 pub(super) fn block_on(watching: Watching<'_>) -> Result<Finished, Failure> {
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
+    // Ports and loop on one thread: bytes need not be handed from one to another. The screen
+    // has its own, so that a terminal that takes nothing holds no port up.
+    let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(|e| Failure::ours("watch.runtime", format!("cannot start: {e}"), ""))?;
@@ -235,6 +239,25 @@ fn signals() -> Result<screen::Signals, Failure> {
     })
 }
 
+/// The screen, on a thread of its own; how it ended.
+fn on_a_thread_of_its_own(
+    views: watch::Receiver<Arc<View>>,
+    commands: mpsc::Sender<Command>,
+) -> oneshot::Receiver<Result<screen::Ended, screen::ScreenError>> {
+    let (ended, end) = oneshot::channel();
+    std::thread::spawn(move || {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .map_err(|source| screen::ScreenError::Enter { source });
+        let result =
+            runtime.and_then(|r| r.block_on(screen::run(views, commands, Ink::from_environment())));
+        // Nobody may be left to tell.
+        let _ = ended.send(result);
+    });
+    end
+}
+
 enum End {
     Done,
     Screen(Result<screen::Ended, screen::ScreenError>),
@@ -253,13 +276,7 @@ impl Watching<'_> {
         let (views_in, views) = watch::channel(Arc::new(View::default()));
         let views_out = views.clone();
         let (commands_in, mut commands) = mpsc::channel::<Command>(64);
-        let mut screen = on_screen.then(|| {
-            tokio::spawn(screen::run(
-                views,
-                commands_in.clone(),
-                Ink::from_environment(),
-            ))
-        });
+        let mut screen = on_screen.then(|| on_a_thread_of_its_own(views, commands_in.clone()));
         let shared = match self.sharing {
             None => None,
             Some((at, allowed)) => Some(share(at, allowed, views_out, commands_in.clone()).await?),
@@ -280,9 +297,15 @@ impl Watching<'_> {
         // When bytes came that no posture has been made of, the next look is due.
         let mut unseen = false;
         let mut last_look = began;
-        let mut last_view = began;
+        // The first picture at once.
+        let mut last_view = began.checked_sub(VIEW_AT_REST).unwrap_or(began);
         let mut view_due = false;
         let ended = loop {
+            let (look_after, view_after) = if self.sitting.is_quiet() {
+                (LOOK_AT_REST, VIEW_AT_REST)
+            } else {
+                (SHORTEST_LOOK, SHORTEST_BETWEEN_VIEWS)
+            };
             tokio::select! {
                 biased;
                 result = async { match screen.as_mut() { Some(s) => s.await, None => std::future::pending().await } } => {
@@ -295,6 +318,8 @@ impl Watching<'_> {
                 _ = signals.next(), if !on_screen => break End::Done,
                 Some(command) = commands.recv() => {
                     if self.obey(command) { break End::Done; }
+                    // Keys are answered at once.
+                    (view_due, last_view) = (true, began);
                 }
                 Some(event) = events.recv() => {
                     let mut next = Some(event);
@@ -305,11 +330,11 @@ impl Watching<'_> {
                     }
                     unseen = true;
                 }
-                () = tokio::time::sleep_until((last_look + SHORTEST_LOOK).into()), if unseen && looked_at => {
+                () = tokio::time::sleep_until((last_look + look_after).into()), if unseen && looked_at => {
                     (unseen, last_look, view_due) = (false, std::time::Instant::now(), true);
                     self.sitting.look(self.clock.now());
                 }
-                () = tokio::time::sleep_until((last_view + SHORTEST_BETWEEN_VIEWS).into()), if view_due => {
+                () = tokio::time::sleep_until((last_view + view_after).into()), if view_due => {
                     (view_due, last_view) = (false, std::time::Instant::now());
                     if views_in.send(self.view(self.clock.now(), on_page.as_ref())).is_err() { break End::Done; }
                 }
@@ -334,11 +359,8 @@ impl Watching<'_> {
                         hand.work(&mut self.sitting, now);
                     }
                     self.tell_tick(now, on_screen)?;
-                    if looked_at && views_in.send(self.view(now, on_page.as_ref())).is_err() {
-                        break End::Done;
-                    }
                     (unseen, last_look) = (false, std::time::Instant::now());
-                    (view_due, last_view) = (false, last_look);
+                    view_due |= looked_at;
                     if self.length.is_some_and(|l| now.since(self.clock.start()) >= l) { break End::Done; }
                     let hopeless = !on_screen && self.sitting.lines.all_refused() && began.elapsed() > ALL_REFUSED;
                     if let Some(error) = super::lines::first_refusal(&refused).filter(|_| hopeless) {

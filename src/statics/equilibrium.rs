@@ -55,11 +55,7 @@ pub(super) fn among<D: Real, const N: usize>(
 fn add<const N: usize>(
     sum: &mut (f64, State, StateMatrix),
     at: &[usize; N],
-    (value, gradient, hessian): (
-        f64,
-        nalgebra::SVector<f64, N>,
-        nalgebra::SMatrix<f64, N, N>,
-    ),
+    (value, gradient, hessian): (f64, nalgebra::SVector<f64, N>, nalgebra::SMatrix<f64, N, N>),
 ) {
     sum.0 += value;
     for (k, &c) in at.iter().enumerate() {

@@ -243,7 +243,11 @@ impl Model {
     }
 
     /// The same with some of the axles alone.
-    pub(super) fn pose_of<D: Real>(&self, q: &StateOf<D>, wanted: impl Fn(usize) -> bool) -> Pose<D> {
+    pub(super) fn pose_of<D: Real>(
+        &self,
+        q: &StateOf<D>,
+        wanted: impl Fn(usize) -> bool,
+    ) -> Pose<D> {
         let frame = FramePose::new(q);
         let mut axles = [None; 2];
         for (i, axle) in self.axles.iter().enumerate() {

@@ -302,7 +302,9 @@ impl<'a> Setup<'a> {
         let mut jacobian = DMatrix::zeros(rows.len(), self.unknowns.len());
         for (k, row) in rows.iter().enumerate() {
             let reads = &self.sheet.sensors[row.sensor].reads;
-            let (raw, g) = at.read(model, reads).unwrap_or((0.0, PostureState::zeros()));
+            let (raw, g) = at
+                .read(model, reads)
+                .unwrap_or((0.0, PostureState::zeros()));
             let scale = 1.0 + self.value(values, Unknown::Scale(row.sensor));
             let mut line = g.fixed_rows::<COORDINATES>(0).transpose() * scale * &held.moves;
             predicted[k] = raw * scale;
