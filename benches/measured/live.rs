@@ -181,7 +181,8 @@ fn stages(seconds: u64) -> (Vec<f64>, u64) {
         .unwrap()
         .sheet;
     let began = Instant::now();
-    let runtime = tokio::runtime::Builder::new_current_thread()
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
         .enable_all()
         .build()
         .unwrap();

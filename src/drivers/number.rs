@@ -11,6 +11,9 @@ const FARTHEST_M: f64 = 1000.0;
 
 /// A plain decimal number: sign, digits, one point.
 pub(super) fn decimal(text: &str) -> Result<f64, Why> {
+    if let Some(value) = short(text) {
+        return Ok(value);
+    }
     let text = text.trim_matches(' ');
     let plain = !text.is_empty()
         && text.len() <= 32
@@ -19,9 +22,6 @@ pub(super) fn decimal(text: &str) -> Result<f64, Why> {
             .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-' | b'+'));
     if !plain {
         return Err(Why::BadNumber);
-    }
-    if let Some(value) = short(text) {
-        return Ok(value);
     }
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() => Ok(value),

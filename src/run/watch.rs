@@ -22,7 +22,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{mpsc, watch};
 
 /// Simulated or real time between two looks at the readings.
 const TICK: Span = Span::from_us(100_000);
@@ -180,9 +180,8 @@ pub(super) fn begin_log(
 
 /// Runs the loop on a runtime of its own.
 pub(super) fn block_on(watching: Watching<'_>) -> Result<Finished, Failure> {
-    // Ports and loop on one thread: bytes need not be handed from one to another. The screen
-    // has its own, so that a terminal that takes nothing holds no port up.
-    let runtime = tokio::runtime::Builder::new_current_thread()
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
         .enable_all()
         .build()
         .map_err(|e| Failure::ours("watch.runtime", format!("cannot start: {e}"), ""))?;
@@ -239,25 +238,6 @@ fn signals() -> Result<screen::Signals, Failure> {
     })
 }
 
-/// The screen, on a thread of its own; how it ended.
-fn on_a_thread_of_its_own(
-    views: watch::Receiver<Arc<View>>,
-    commands: mpsc::Sender<Command>,
-) -> oneshot::Receiver<Result<screen::Ended, screen::ScreenError>> {
-    let (ended, end) = oneshot::channel();
-    std::thread::spawn(move || {
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .map_err(|source| screen::ScreenError::Enter { source });
-        let result =
-            runtime.and_then(|r| r.block_on(screen::run(views, commands, Ink::from_environment())));
-        // Nobody may be left to tell.
-        let _ = ended.send(result);
-    });
-    end
-}
-
 enum End {
     Done,
     Screen(Result<screen::Ended, screen::ScreenError>),
@@ -276,7 +256,13 @@ impl Watching<'_> {
         let (views_in, views) = watch::channel(Arc::new(View::default()));
         let views_out = views.clone();
         let (commands_in, mut commands) = mpsc::channel::<Command>(64);
-        let mut screen = on_screen.then(|| on_a_thread_of_its_own(views, commands_in.clone()));
+        let mut screen = on_screen.then(|| {
+            tokio::spawn(screen::run(
+                views,
+                commands_in.clone(),
+                Ink::from_environment(),
+            ))
+        });
         let shared = match self.sharing {
             None => None,
             Some((at, allowed)) => Some(share(at, allowed, views_out, commands_in.clone()).await?),
