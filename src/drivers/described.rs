@@ -15,6 +15,7 @@
 //! both.
 
 use super::checksum::Check;
+use super::names::Names;
 use super::number::{decimal, sensible};
 use super::unit::ValueUnit;
 use super::{Counts, Driver, Heard, Rejected, Sample, Source, Why};
@@ -301,6 +302,7 @@ pub struct Described {
     /// What is wrong with the noise.
     noise: Why,
     counts: Counts,
+    names: Names,
     sent: Option<Moment>,
 }
 
@@ -320,6 +322,7 @@ impl Described {
             overlong: 0,
             noise: Why::OtherForm,
             counts: Counts::default(),
+            names: Names::default(),
             sent: None,
         })
     }
@@ -371,7 +374,7 @@ impl Described {
     fn pass(&mut self, name: &str, si: f64, unit: ValueUnit, at: Moment, out: &mut Vec<Heard>) {
         self.counts.samples += 1;
         out.push(Heard::Sample(Sample {
-            source: Source::Named(name.to_owned()),
+            source: Source::Named(self.names.of(name)),
             value: si,
             kind: unit.kind(),
             sequence: None,

@@ -9,6 +9,7 @@ mod checksum;
 mod counts;
 mod described;
 mod modbus;
+mod names;
 mod number;
 mod table;
 mod unit;
@@ -67,7 +68,7 @@ pub enum Source {
         channel: u8,
     },
     /// A name in a sentence or a described line.
-    Named(String),
+    Named(std::sync::Arc<str>),
 }
 
 impl std::fmt::Display for Source {

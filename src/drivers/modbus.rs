@@ -400,7 +400,7 @@ impl Modbus {
         }
         let kind = value.unit.kind();
         Ok(Sample {
-            source: Source::Named(value.name.clone()),
+            source: Source::Named(value.name.as_str().into()),
             value: sensible(number * value.scale * value.unit.factor(), kind)?,
             kind,
             sequence: None,

@@ -161,15 +161,15 @@ pub fn source_of(protocol: &Protocol) -> Source {
             device: *device,
             channel: *channel,
         },
-        Protocol::Xdr { transducer } => Source::Named(transducer.clone()),
-        Protocol::Lines { pattern, .. } => Source::Named(pattern.clone()),
-        Protocol::Frames { header, at, .. } => Source::Named(frame_name(header, *at)),
+        Protocol::Xdr { transducer } => Source::Named(transducer.as_str().into()),
+        Protocol::Lines { pattern, .. } => Source::Named(pattern.as_str().into()),
+        Protocol::Frames { header, at, .. } => Source::Named(frame_name(header, *at).into()),
         Protocol::Modbus {
             address,
             function,
             register,
             ..
-        } => Source::Named(register_name(*address, *function, *register)),
+        } => Source::Named(register_name(*address, *function, *register).into()),
     }
 }
 

@@ -12,6 +12,7 @@
 //! documentation of an open positioning daemon (`www/NMEA.adoc`). The
 //! standard's own limit is 82 characters; devices exceed it.
 
+use super::names::Names;
 use super::number::{decimal, sensible};
 use super::{Counts, Driver, Heard, Rejected, Sample, SampleKind, Source, Why};
 use crate::quantity::Moment;
@@ -26,6 +27,9 @@ pub struct Xdr {
     /// Bytes of a line that has outgrown [`LONGEST`]; they are only counted.
     overlong: usize,
     counts: Counts,
+    names: Names,
+    /// Where the commas of a sentence are.
+    commas: Vec<usize>,
 }
 
 impl Xdr {
@@ -40,20 +44,15 @@ impl Xdr {
         out.push(Heard::Rejected(rejected));
     }
 
-    fn push(&mut self, byte: u8, at: Moment, out: &mut Vec<Heard>) {
-        match byte {
-            b'\r' | b'\n' => self.end_of_line(at, out),
-            // A new sentence begins: what came before has lost its end.
-            b'$' if !self.line.is_empty() || self.overlong > 0 => {
-                self.end_of_line(at, out);
-                self.line.push(byte);
-            }
-            _ if self.overlong > 0 => self.overlong += 1,
-            _ if self.line.len() >= LONGEST => {
-                self.overlong = self.line.len() + 1;
-                self.line.clear();
-            }
-            _ => self.line.push(byte),
+    /// Bytes that neither end nor begin a sentence.
+    fn gather(&mut self, bytes: &[u8]) {
+        if self.overlong > 0 {
+            self.overlong += bytes.len();
+        } else if self.line.len() + bytes.len() > LONGEST {
+            self.overlong = self.line.len() + bytes.len();
+            self.line.clear();
+        } else {
+            self.line.extend_from_slice(bytes);
         }
     }
 
@@ -75,44 +74,57 @@ impl Xdr {
     }
 
     fn sentence(&mut self, line: &[u8], at: Moment, out: &mut Vec<Heard>) -> Result<(), Why> {
+        // One pass: whether it is text, where its fields are, what its check is.
+        let (mut plain, mut check, mut star) = (true, 0_u8, None);
+        self.commas.clear();
+        for (place, &byte) in line.iter().enumerate() {
+            plain &= (0x20..0x7F).contains(&byte);
+            match byte {
+                b',' => self.commas.push(place),
+                b'*' => star = Some((place, check)),
+                _ => {}
+            }
+            check ^= byte;
+        }
         let text = std::str::from_utf8(line)
             .ok()
-            .filter(|text| text.bytes().all(|b| (0x20..0x7F).contains(&b)))
+            .filter(|_| plain)
             .ok_or(Why::NotText)?;
-        let body = text.strip_prefix('$').ok_or(Why::OtherForm)?;
-        let (body, check) = body.rsplit_once('*').ok_or(Why::NoCheck)?;
-        let given = check
-            .get(..2)
-            .filter(|_| check.trim_end().len() == 2)
-            .filter(|digits| digits.bytes().all(|b| b.is_ascii_hexdigit()))
-            .and_then(|digits| u8::from_str_radix(digits, 16).ok())
-            .ok_or(Why::BadCheck)?;
-        if body.bytes().fold(0, |sum, byte| sum ^ byte) != given {
+        if !text.starts_with('$') {
+            return Err(Why::OtherForm);
+        }
+        let (end, check) = star.ok_or(Why::NoCheck)?;
+        // The dollar is not covered.
+        if given_check(&line[end + 1..]) != Some(check ^ b'$') {
             return Err(Why::BadCheck);
         }
-        let mut fields = body.split(',');
-        let address = fields.next().unwrap_or_default();
+        let commas = self.commas.partition_point(|comma| *comma < end);
+        self.commas.truncate(commas);
+        let address = &text[1..self.commas.first().copied().unwrap_or(end)];
         if !address.ends_with("XDR") || address.len() < 4 {
             self.counts.good += 1;
             return Ok(());
         }
-        let fields: Vec<&str> = fields.collect();
-        let (groups, rest) = fields.as_chunks::<4>();
-        if groups.is_empty() || !rest.is_empty() {
+        // A field behind every comma.
+        if commas == 0 || commas % 4 != 0 {
             return Err(Why::WrongLength);
         }
+        self.commas.push(end);
         self.counts.good += 1;
-        let temperature_c = groups
-            .iter()
-            .filter(|[kind, _, unit, _]| (*kind, *unit) == ("C", "C"))
-            .find_map(|[_, value, _, _]| decimal(value).ok())
+        let field = |commas: &[usize], k: usize| &text[commas[k] + 1..commas[k + 1]];
+        let group = |commas: &[usize], k: usize| [0, 1, 2, 3].map(|i| field(commas, k + i));
+        let temperature_c = (0..commas)
+            .step_by(4)
+            .filter(|&k| field(&self.commas, k) == "C" && field(&self.commas, k + 2) == "C")
+            .find_map(|k| decimal(field(&self.commas, k + 1)).ok())
             .filter(|celsius| (-273.15..=1000.0).contains(celsius));
-        for group in groups {
-            match quadruplet(*group) {
+        for k in (0..commas).step_by(4) {
+            let group = group(&self.commas, k);
+            match quadruplet(group) {
                 Ok(Some((name, kind, value))) => {
                     self.counts.samples += 1;
                     out.push(Heard::Sample(Sample {
-                        source: Source::Named(name.to_owned()),
+                        source: Source::Named(self.names.of(name)),
                         value,
                         kind,
                         sequence: None,
@@ -131,6 +143,18 @@ impl Xdr {
     }
 }
 
+/// The check as it stands behind the star: two hex digits and at most blanks.
+fn given_check(digits: &[u8]) -> Option<u8> {
+    let [high, low, rest @ ..] = digits else {
+        return None;
+    };
+    let digit = |byte: u8| char::from(byte).to_digit(16);
+    let value = digit(*high)? * 16 + digit(*low)?;
+    u8::try_from(value)
+        .ok()
+        .filter(|_| rest.iter().all(u8::is_ascii_whitespace))
+}
+
 /// Name, kind and SI value of one quadruplet; nothing for a transducer of no
 /// use here.
 fn quadruplet(group: [&str; 4]) -> Result<Option<(&str, SampleKind, f64)>, Why> {
@@ -140,16 +164,19 @@ fn quadruplet(group: [&str; 4]) -> Result<Option<(&str, SampleKind, f64)>, Why> 
         "D" => SampleKind::Distance,
         _ => return Ok(None),
     };
-    if value.trim().is_empty() {
-        return Err(Why::EmptyValue);
-    }
-    let value = decimal(value)?;
+    let value = decimal(value).map_err(|why| {
+        if value.trim().is_empty() {
+            Why::EmptyValue
+        } else {
+            why
+        }
+    })?;
     let value = match (kind, unit) {
         (SampleKind::Angle, "D") => value.to_radians(),
         (SampleKind::Distance, "M") => value,
         _ => return Err(Why::UnknownUnit),
     };
-    let name = name.trim();
+    let name = name.trim_ascii();
     if name.is_empty() {
         return Err(Why::BadField);
     }
@@ -162,9 +189,18 @@ impl Driver for Xdr {
     }
 
     fn feed(&mut self, bytes: &[u8], at: Moment, out: &mut Vec<Heard>) {
-        for byte in bytes {
-            self.push(*byte, at, out);
+        let mut rest = bytes;
+        while let Some(end) = rest.iter().position(|b| matches!(b, b'\r' | b'\n' | b'$')) {
+            let (run, after) = rest.split_at(end);
+            self.gather(run);
+            // A dollar begins a sentence: what came before has lost its end.
+            self.end_of_line(at, out);
+            if after.first() == Some(&b'$') {
+                self.line.push(b'$');
+            }
+            rest = after.get(1..).unwrap_or_default();
         }
+        self.gather(rest);
     }
 
     fn counts(&self) -> &Counts {

@@ -56,6 +56,22 @@ pub fn gradient(f: impl Fn(&StateOf<Gradient1>) -> Gradient1, q: &State) -> (f64
     num_dual::gradient(|x| f(&x), q)
 }
 
+/// A state whose every coordinate is a variable of its own.
+pub(crate) fn seeded(q: &State) -> StateOf<Gradient1> {
+    let mut seeded = q.map(Gradient1::from_re);
+    let (rows, column) = q.shape_generic();
+    for (i, variable) in seeded.iter_mut().enumerate() {
+        variable.eps = num_dual::Derivative::derivative_generic(rows, column, i);
+    }
+    seeded
+}
+
+/// Value and gradient of a dual number.
+pub(crate) fn parts(dual: Gradient1) -> (f64, State) {
+    let (rows, column) = State::zeros().shape_generic();
+    (dual.re, dual.eps.unwrap_generic(rows, column))
+}
+
 /// Angle of the line between two points to the vertical, radians: 0 upright.
 pub fn angle_to_vertical<D: Real>(lower: [D; 3], upper: [D; 3]) -> D {
     let (dx, dy, dz) = (

@@ -419,16 +419,30 @@ fn push_hex(text: &mut String, bytes: &[u8]) {
     }
 }
 
+/// The value of a hexadecimal digit in either case, or more than any.
+const DIGIT: [u8; 256] = {
+    let mut digit = [u8::MAX; 256];
+    let mut value = 0_u8;
+    while value < 16 {
+        digit[b"0123456789abcdef"[value as usize] as usize] = value;
+        digit[b"0123456789ABCDEF"[value as usize] as usize] = value;
+        value += 1;
+    }
+    digit
+};
+
 fn parse_hex(text: &str) -> Option<Vec<u8>> {
-    if text.is_empty() || !text.len().is_multiple_of(2) {
+    let (pairs, rest) = text.as_bytes().as_chunks::<2>();
+    if pairs.is_empty() || !rest.is_empty() {
         return None;
     }
-    let digit = |byte: u8| char::from(byte).to_digit(16);
-    text.as_bytes()
-        .chunks(2)
-        .map(|pair| {
-            let value = digit(*pair.first()?)? * 16 + digit(*pair.get(1)?)?;
-            u8::try_from(value).ok()
-        })
-        .collect()
+    let mut bytes = Vec::with_capacity(pairs.len());
+    for [high, low] in pairs {
+        let (high, low) = (DIGIT[usize::from(*high)], DIGIT[usize::from(*low)]);
+        if high | low > 15 {
+            return None;
+        }
+        bytes.push(high << 4 | low);
+    }
+    Some(bytes)
 }

@@ -8,11 +8,15 @@
 //! comes back, all of it assumed.
 
 mod estimate;
+mod estimator;
+mod linear;
 mod observe;
 mod prior;
 mod quantity;
 
 pub use estimate::{Posture, estimate};
+pub use estimator::Estimator;
+pub(crate) use observe::Linearised;
 pub use observe::{Observation, predict};
 pub use prior::Prior;
 pub use quantity::{Measured, Origin, QuantityKey};

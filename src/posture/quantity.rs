@@ -1,9 +1,10 @@
 //! The quantities that a posture tells.
 
-use super::observe::model_part;
-use super::{PostureDual, PostureState};
+use super::PostureState;
+use super::observe::{model_part, parts, seeded};
+use crate::geometry::Real;
 use crate::sheet::BuildSheet;
-use crate::statics::Model;
+use crate::statics::{Model, Pose};
 
 /// Which quantity.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -48,13 +49,21 @@ pub struct Measured {
 impl QuantityKey {
     /// All quantities that this vehicle has.
     pub fn all(sheet: &BuildSheet, model: &Model) -> Vec<Self> {
-        let mut keys = vec![Self::Roll, Self::Pitch];
-        keys.extend((0..sheet.stations.len()).map(Self::Height));
+        Self::each(sheet, model).collect()
+    }
+
+    /// The same, one after the other.
+    pub(super) fn each<'a>(
+        sheet: &'a BuildSheet,
+        model: &'a Model,
+    ) -> impl Iterator<Item = Self> + use<'a> {
         let links = || (0..sheet.axles.len()).filter(|&i| model.link(i).is_some());
-        keys.extend(links().map(Self::LinkAngle));
-        keys.extend(links().map(Self::SideShift));
-        keys.extend((0..model.units.len()).map(Self::Sag));
-        keys
+        [Self::Roll, Self::Pitch]
+            .into_iter()
+            .chain((0..sheet.stations.len()).map(Self::Height))
+            .chain(links().map(Self::LinkAngle))
+            .chain(links().map(Self::SideShift))
+            .chain((0..model.units.len()).map(Self::Sag))
     }
 
     /// What it is called in lists and files, for example `height rear left`.
@@ -85,28 +94,26 @@ impl QuantityKey {
         model: &Model,
         x: &PostureState,
     ) -> (f64, PostureState) {
-        num_dual::gradient(
-            |x| {
-                let pose = model.pose(&model_part(&x));
-                match self {
-                    Self::Height(i) => pose.frame.height(sheet.stations[i].at.m()),
-                    Self::Roll => pose.frame.tilt_across(),
-                    Self::Pitch => pose.frame.tilt_along(),
-                    Self::LinkAngle(i) => match (model.link(i), pose.axle(i)) {
-                        (Some((_, link)), Some(axle)) => link.angle(&pose.frame, axle),
-                        _ => PostureDual::from_re(0.0),
-                    },
-                    Self::SideShift(i) => pose.axle(i).map_or_else(
-                        || PostureDual::from_re(0.0),
-                        crate::geometry::AxlePose::side_shift,
-                    ),
-                    Self::Sag(i) => {
-                        let unit = &model.units[i];
-                        -unit.length(&pose) + unit.extended
-                    }
-                }
+        parts(self.in_pose(sheet, model, &model.pose(&model_part(&seeded(x)))))
+    }
+
+    /// Its value in a pose.
+    pub(super) fn in_pose<D: Real>(self, sheet: &BuildSheet, model: &Model, pose: &Pose<D>) -> D {
+        match self {
+            Self::Height(i) => pose.frame.height(sheet.stations[i].at.m()),
+            Self::Roll => pose.frame.tilt_across(),
+            Self::Pitch => pose.frame.tilt_along(),
+            Self::LinkAngle(i) => match (model.link(i), pose.axle(i)) {
+                (Some((_, link)), Some(axle)) => link.angle(&pose.frame, axle),
+                _ => D::from(0.0),
             },
-            x,
-        )
+            Self::SideShift(i) => pose
+                .axle(i)
+                .map_or_else(|| D::from(0.0), crate::geometry::AxlePose::side_shift),
+            Self::Sag(i) => {
+                let unit = &model.units[i];
+                -unit.length(pose) + unit.extended
+            }
+        }
     }
 }

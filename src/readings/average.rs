@@ -31,21 +31,26 @@ pub struct Average {
 /// Statistical Science 7(4), 473-483 (1992), from memory; of the bias of about
 /// -1/n: M. G. Kendall, Biometrika 41, 403-404 (1954), from memory.
 pub fn average(values: &[f64]) -> Option<Average> {
-    let n = values.len();
+    average_of(values.iter().copied())
+}
+
+/// The same of values that come one after the other; looks at them several times.
+pub(super) fn average_of(values: impl Iterator<Item = f64> + Clone) -> Option<Average> {
+    let n = values.clone().count();
     if n < 2 {
         return None;
     }
     let count = n as f64;
-    let mean = values.iter().sum::<f64>() / count;
-    let centred: Vec<f64> = values.iter().map(|x| x - mean).collect();
-    let c0 = centred.iter().map(|x| x * x).sum::<f64>() / count;
+    let mean = values.clone().sum::<f64>() / count;
+    let centred = values.map(|x| x - mean);
+    let c0 = centred.clone().map(|x| x * x).sum::<f64>() / count;
     let sd = (c0 * count / (count - 1.0)).sqrt();
     let mut length = 1.0;
     if c0 > 0.0 {
         let r = |k: usize| -> f64 {
             let c: f64 = centred
-                .iter()
-                .zip(centred.get(k..).unwrap_or_default())
+                .clone()
+                .zip(centred.clone().skip(k))
                 .map(|(a, b)| a * b)
                 .sum();
             c / (count * c0) + 1.0 / count

@@ -299,11 +299,16 @@ impl Bench {
 
     /// What every sensor says now, in the order of the sheet.
     pub fn readings(&self, now: Moment) -> Vec<Reading> {
-        self.places
-            .iter()
-            .enumerate()
-            .map(|(index, place)| place.reading(index, now))
-            .collect()
+        let mut readings = Vec::with_capacity(self.places.len());
+        self.read(now, &mut readings);
+        readings
+    }
+
+    /// The same into room that is kept.
+    pub fn read(&self, now: Moment, readings: &mut Vec<Reading>) {
+        readings.clear();
+        let places = self.places.iter().enumerate();
+        readings.extend(places.map(|(index, place)| place.reading(index, now)));
     }
 
     /// Whether a sensor stands still; nothing for an index beyond the sheet.

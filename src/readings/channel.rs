@@ -9,10 +9,12 @@
 //! sees the same at 5 and at 200 samples a second. The time line is the
 //! device's own clock where it has one: arrivals bunch up behind USB.
 
+use std::cell::RefCell;
 use std::collections::VecDeque;
 
-use super::average::{Average, average};
+use super::average::{Average, average, average_of};
 use super::gate::{Gate, GateState, Stillness, without_outliers};
+use super::room::{Room, Still, StillOf};
 use super::steady::{MAD_SCALE, median};
 use super::{Calibration, Distrust, Quality, Reading};
 use crate::drivers::{Remark, Sample};
@@ -48,7 +50,11 @@ pub struct Channel {
     gate: Gate,
     state: GateState,
     beats: VecDeque<Beat>,
+    /// How many beats there have been.
+    beat: u64,
     open: Vec<(f64, f64)>,
+    room: Room,
+    still: RefCell<Still>,
     /// The sensor's own time line in seconds, and the moment it stands at.
     t: f64,
     last: Option<Last>,
@@ -77,7 +83,10 @@ impl Channel {
             gate,
             state: GateState::default(),
             beats: VecDeque::new(),
+            beat: 0,
             open: Vec::new(),
+            room: Room::default(),
+            still: RefCell::default(),
             t: 0.0,
             last: None,
             distrusted: None,
@@ -229,61 +238,77 @@ impl Channel {
             return (f64::NAN, f64::NAN, 0, self.t);
         };
         let stretch_s = if self.followed { FOLLOWED_S } else { LIVE_S };
-        let recent: Vec<f64> = self
+        let recent = self
             .beats
             .iter()
             .filter(|beat| self.t - beat.t <= stretch_s)
             .map(|beat| beat.value)
-            .chain(self.open.iter().map(|(_, x)| *x))
-            .collect();
+            .chain(self.open.iter().map(|(_, x)| *x));
         // No better than the spread of the newest: it moves.
-        let (raw, spread) = match average(&recent) {
+        let (raw, spread) = match average_of(recent.clone()) {
             Some(average) if self.followed => (average.mean, average.u),
             Some(average) => (average.mean, average.sd),
             None => (last.raw, 0.0),
         };
         let u = spread.max(self.gate.rounding_sd()).max(self.gate.quiet);
-        (raw, u, recent.len() as u64, self.t - stretch_s)
+        (raw, u, recent.count() as u64, self.t - stretch_s)
     }
 
     fn average_from(&self, from: f64) -> Option<(Average, u64)> {
-        let beats: Vec<&Beat> = self.beats.iter().filter(|beat| beat.t >= from).collect();
-        let values: Vec<f64> = beats.iter().map(|beat| beat.value).collect();
+        // Times of beats go up.
+        let first = self.beats.partition_point(|beat| beat.t < from);
+        let of = StillOf {
+            beat: self.beat,
+            beats: self.beats.len() - first,
+            resolution: self.gate.resolution,
+        };
+        let mut still = self.still.borrow_mut();
+        if still.of != Some(of) {
+            still.of = Some(of);
+            still.found = self.worked_out(first, &mut still.room);
+        }
+        still.found
+    }
+
+    fn worked_out(&self, first: usize, room: &mut Room) -> Option<(Average, u64)> {
+        let beats = self.beats.range(first..);
+        room.values.clear();
+        room.values.extend(beats.clone().map(|beat| beat.value));
         let rounding = self.gate.rounding_sd();
-        let clean = without_outliers(&values, rounding.max(f64::MIN_POSITIVE));
-        let mut average = average(&clean)?;
+        let floor = rounding.max(f64::MIN_POSITIVE);
+        without_outliers(&room.values, floor, &mut room.clean, &mut room.around);
+        let mut average = average(&room.clean)?;
         // Rounding to steps averages out only where noise shakes the value
         // over several steps.
         if average.sd < 0.5 * self.gate.resolution {
             average.u = average.u.max(rounding);
         }
-        Some((
-            average,
-            beats.iter().map(|beat| u64::from(beat.count)).sum(),
-        ))
+        Some((average, beats.map(|beat| u64::from(beat.count)).sum()))
     }
 
     fn close_beat(&mut self) {
-        let Some(beat) = beat_of(&self.open) else {
+        let Some(beat) = beat_of(&self.open, &mut self.room) else {
             return;
         };
         self.open.clear();
         self.beats.push_back(beat);
+        self.beat += 1;
         let keep = self.gate.average_s.max(2.0 * self.gate.window_s);
         while self.beats.front().is_some_and(|b| beat.t - b.t > keep) {
             self.beats.pop_front();
         }
-        let recent: Vec<(f64, f64)> = self
-            .beats
-            .iter()
-            .filter(|b| beat.t - b.t <= 2.0 * self.gate.window_s)
-            .map(|b| (b.t, b.value))
-            .collect();
+        self.room.beats.clear();
+        self.room.beats.extend(
+            self.beats
+                .iter()
+                .filter(|b| beat.t - b.t <= 2.0 * self.gate.window_s)
+                .map(|b| (b.t, b.value)),
+        );
         let not_settled = self
             .not_settled_t
             .is_some_and(|t| beat.t - t < self.gate.window_s);
         let was = self.state.still_from().is_some();
-        self.state.look(&self.gate, &recent, not_settled);
+        self.state.look(&self.gate, &mut self.room, not_settled);
         if was && self.state.still_from().is_none() {
             self.changed_t = beat.t;
         }
@@ -332,22 +357,22 @@ fn step_s(last: &Last, sample: &Sample) -> f64 {
 
 /// The middle of some samples: without those that stand far off where there
 /// are enough to tell.
-fn beat_of(samples: &[(f64, f64)]) -> Option<Beat> {
-    let mut values: Vec<f64> = samples.iter().map(|(_, x)| *x).collect();
+fn beat_of(samples: &[(f64, f64)], room: &mut Room) -> Option<Beat> {
+    let Room { values, around, .. } = room;
+    values.clear();
+    values.extend(samples.iter().map(|(_, x)| *x));
     let t = samples.iter().map(|(t, _)| t).sum::<f64>() / samples.len() as f64;
     let value = match values.len() {
         0 => return None,
         1 | 2 => values.iter().sum::<f64>() / values.len() as f64,
-        3 | 4 => median(&mut values),
+        3 | 4 => median(values),
         _ => {
-            let middle = median(&mut values);
-            let mut off: Vec<f64> = values.iter().map(|x| (x - middle).abs()).collect();
-            let limit = 5.0 * MAD_SCALE * median(&mut off);
-            let near: Vec<f64> = values
-                .into_iter()
-                .filter(|x| (x - middle).abs() <= limit)
-                .collect();
-            near.iter().sum::<f64>() / near.len() as f64
+            let middle = median(values);
+            around.clear();
+            around.extend(values.iter().map(|x| (x - middle).abs()));
+            let limit = 5.0 * MAD_SCALE * median(around);
+            let near = values.iter().filter(|x| (**x - middle).abs() <= limit);
+            near.clone().sum::<f64>() / near.count() as f64
         }
     };
     Some(Beat {

@@ -24,7 +24,8 @@
 //! noise for [`Gate::relearn_s`].
 
 use super::average::{average, slope};
-use super::steady::{RStatistic, hampel, scaled_mad, successive_sd};
+use super::room::Room;
+use super::steady::{RStatistic, hampel_into, scaled_mad, successive_sd};
 use crate::drivers::SampleKind;
 use crate::quantity::Moment;
 
@@ -159,15 +160,15 @@ pub(super) struct GateState {
 }
 
 impl GateState {
-    /// Looks at the beats (time, value) kept so far, the newest last.
-    pub(super) fn look(&mut self, gate: &Gate, beats: &[(f64, f64)], not_settled: bool) {
-        let Some((now, _)) = beats.last().copied() else {
+    /// Looks at the beats of the room, the newest last.
+    pub(super) fn look(&mut self, gate: &Gate, room: &mut Room, not_settled: bool) {
+        let Some((now, _)) = room.beats.last().copied() else {
             return;
         };
         let verdict = if not_settled {
             Err(StillnessWhy::DeviceNotSettled)
         } else {
-            self.judge(gate, beats, now)
+            self.judge(gate, room, now)
         };
         match verdict {
             Ok(noise) => {
@@ -215,34 +216,38 @@ impl GateState {
     }
 
     /// The noise where the newest window passes.
-    fn judge(&mut self, gate: &Gate, beats: &[(f64, f64)], now: f64) -> Result<f64, StillnessWhy> {
+    fn judge(&mut self, gate: &Gate, room: &mut Room, now: f64) -> Result<f64, StillnessWhy> {
+        let Room {
+            beats,
+            values,
+            clean,
+            around,
+            window,
+        } = room;
         let from = beats.partition_point(|(t, _)| *t < now - gate.window_s);
         // A few beats before the window give the filters their start.
         let lead = from.saturating_sub(2 * OUTLIER_HALF_WIDTH);
-        let values: Vec<f64> = beats.iter().skip(lead).map(|(_, x)| *x).collect();
+        values.clear();
+        values.extend(beats.iter().skip(lead).map(|(_, x)| *x));
         let floor = gate.rounding_sd().max(f64::MIN_POSITIVE);
-        let clean = without_outliers(&values, floor);
-        let window: Vec<(f64, f64)> = beats
-            .iter()
-            .skip(lead)
-            .map(|(t, _)| *t)
-            .zip(clean.iter().copied())
-            .skip(from - lead)
-            .collect();
-        let values: Vec<f64> = window.iter().map(|(_, x)| *x).collect();
+        without_outliers(values, floor, clean, around);
+        window.clear();
+        let times = beats.iter().skip(lead).map(|(t, _)| *t);
+        window.extend(times.zip(clean.iter().copied()).skip(from - lead));
+        let values = clean.get(from - lead..).unwrap_or_default();
         let covered = window
             .first()
             .is_some_and(|(t, _)| now - t >= 0.85 * gate.window_s);
         let (Some(avg), Some(one), Some(two), Some(three), Some(line)) = (
-            average(&values),
-            successive_sd(&values, 1),
-            successive_sd(&values, 2),
-            successive_sd(&values, 3),
-            slope(&window),
+            average(values),
+            successive_sd(values, 1),
+            successive_sd(values, 2),
+            successive_sd(values, 3),
+            slope(window),
         ) else {
             return Err(StillnessWhy::TooFew);
         };
-        if values.len() < FEWEST || !covered || has_hole(&window) {
+        if values.len() < FEWEST || !covered || has_hole(window) {
             return Err(StillnessWhy::TooFew);
         }
 
@@ -250,7 +255,7 @@ impl GateState {
         // Noise by differences, so that slow creep does not count.
         let noise = one.max(floor);
         let mut r = RStatistic::usual().started(clean[0], one);
-        for x in &clean {
+        for x in clean.iter() {
             r.push(*x);
         }
         let r = r
@@ -310,18 +315,23 @@ impl GateState {
 /// The series without single outliers; as it is where too many seem to be.
 /// What is within the reach of the whole series is no outlier, however far it
 /// stands from its neighbours: the peak of a swing.
-pub(super) fn without_outliers(values: &[f64], floor: f64) -> Vec<f64> {
-    let floor = scaled_mad(values).max(floor);
-    let clean = hampel(values, OUTLIER_HALF_WIDTH, OUTLIER_THRESHOLD, floor);
+pub(super) fn without_outliers(
+    values: &[f64],
+    floor: f64,
+    clean: &mut Vec<f64>,
+    around: &mut Vec<f64>,
+) {
+    let floor = scaled_mad(values, around).max(floor);
+    let limits = (OUTLIER_HALF_WIDTH, OUTLIER_THRESHOLD, floor);
+    hampel_into(values, limits, clean, around);
     let replaced = values
         .iter()
-        .zip(&clean)
+        .zip(clean.iter())
         .filter(|(a, b)| (*a - *b).abs() > 0.0)
         .count();
-    if replaced as f64 <= (MOST_OUTLIERS * values.len() as f64).max(1.0) {
-        clean
-    } else {
-        values.to_vec()
+    if replaced as f64 > (MOST_OUTLIERS * values.len() as f64).max(1.0) {
+        clean.clear();
+        clean.extend_from_slice(values);
     }
 }
 

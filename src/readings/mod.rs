@@ -14,6 +14,7 @@ mod bench;
 mod channel;
 mod gate;
 pub mod neighbour;
+mod room;
 mod steady;
 pub mod zeroing;
 

@@ -127,40 +127,59 @@ pub fn successive_sd(values: &[f64], lag: usize) -> Option<f64> {
 /// The floor keeps a series of equal values from making an outlier of every
 /// value that is not equal.
 pub fn hampel(values: &[f64], half_width: usize, threshold: f64, floor: f64) -> Vec<f64> {
-    let mut around = Vec::with_capacity(2 * half_width + 1);
-    values
-        .iter()
-        .enumerate()
-        .map(|(i, x)| {
-            let from = i.saturating_sub(half_width);
-            let to = (i + half_width + 1).min(values.len());
-            around.clear();
-            around.extend_from_slice(values.get(from..to).unwrap_or_default());
-            let middle = median(&mut around);
-            for value in &mut around {
-                *value = (*value - middle).abs();
-            }
-            let scale = MAD_SCALE * median(&mut around);
-            if (x - middle).abs() > threshold * scale.max(floor) {
-                middle
-            } else {
-                *x
-            }
-        })
-        .collect()
+    let (mut clean, mut around) = (Vec::new(), Vec::new());
+    hampel_into(
+        values,
+        (half_width, threshold, floor),
+        &mut clean,
+        &mut around,
+    );
+    clean
+}
+
+/// The same into room that is kept: `limits` are half-width, threshold and floor.
+pub(super) fn hampel_into(
+    values: &[f64],
+    limits: (usize, f64, f64),
+    clean: &mut Vec<f64>,
+    around: &mut Vec<f64>,
+) {
+    let (half_width, threshold, floor) = limits;
+    clean.clear();
+    clean.extend(values.iter().enumerate().map(|(i, x)| {
+        let from = i.saturating_sub(half_width);
+        let to = (i + half_width + 1).min(values.len());
+        around.clear();
+        around.extend_from_slice(values.get(from..to).unwrap_or_default());
+        let middle = median(around);
+        // Within the threshold of the least scale there is: not off, whatever the scale.
+        if (x - middle).abs() <= threshold * floor {
+            return *x;
+        }
+        for value in around.iter_mut() {
+            *value = (*value - middle).abs();
+        }
+        let scale = MAD_SCALE * median(around);
+        if (x - middle).abs() > threshold * scale.max(floor) {
+            middle
+        } else {
+            *x
+        }
+    }));
 }
 
 /// Standard deviation from the median absolute deviation; 0 for nothing.
-pub(super) fn scaled_mad(values: &[f64]) -> f64 {
+pub(super) fn scaled_mad(values: &[f64], around: &mut Vec<f64>) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
-    let mut around = values.to_vec();
-    let middle = median(&mut around);
-    for value in &mut around {
+    around.clear();
+    around.extend_from_slice(values);
+    let middle = median(around);
+    for value in around.iter_mut() {
         *value = (*value - middle).abs();
     }
-    MAD_SCALE * median(&mut around)
+    MAD_SCALE * median(around)
 }
 
 /// The median; sorts. Not a number for nothing.

@@ -29,6 +29,14 @@ use tokio::sync::{mpsc, watch};
 const TICK: Span = Span::from_us(100_000);
 /// No faster than this in real time, however fast the rehearsal runs.
 const SHORTEST_TICK: Duration = Duration::from_millis(5);
+/// After bytes came, the posture follows no sooner than so long after the one before:
+/// chosen, so that what comes together is taken together.
+const SHORTEST_LOOK: Duration = Duration::from_millis(2);
+/// The screen and the page are given a picture no more often than this.
+const SHORTEST_BETWEEN_VIEWS: Duration = Duration::from_millis(33);
+/// The same two while everything stands still: what is shown then are means over seconds.
+const LOOK_AT_REST: Duration = Duration::from_millis(50);
+const VIEW_AT_REST: Duration = Duration::from_millis(200);
 /// If every port is refused for so long, there is nothing to wait for.
 const ALL_REFUSED: Duration = Duration::from_secs(2);
 /// While a sensor that is known by its id is missed, ports are listed so often.
@@ -296,7 +304,18 @@ impl Watching<'_> {
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
         let began = std::time::Instant::now();
         let mut refused = Vec::new();
+        // When bytes came that no posture has been made of, the next look is due.
+        let mut unseen = false;
+        let mut last_look = began;
+        // The first picture at once.
+        let mut last_view = began.checked_sub(VIEW_AT_REST).unwrap_or(began);
+        let mut view_due = false;
         let ended = loop {
+            let (look_after, view_after) = if self.sitting.is_quiet() {
+                (LOOK_AT_REST, VIEW_AT_REST)
+            } else {
+                (SHORTEST_LOOK, SHORTEST_BETWEEN_VIEWS)
+            };
             tokio::select! {
                 biased;
                 result = async { match screen.as_mut() { Some(s) => s.await, None => std::future::pending().await } } => {
@@ -309,13 +328,28 @@ impl Watching<'_> {
                 _ = signals.next(), if !on_screen => break End::Done,
                 Some(command) = commands.recv() => {
                     if self.obey(command) { break End::Done; }
+                    // Keys are answered at once.
+                    (view_due, last_view) = (true, began);
                 }
                 Some(event) = events.recv() => {
-                    // The first tells what is wrong; a port that flaps for days needs no list.
-                    if matches!(event.kind, PortEventKind::Refused { .. }) && refused.len() < MOST_REFUSALS {
-                        refused.push(event.clone());
+                    let mut next = Some(event);
+                    while let Some(event) = next {
+                        // The first tells what is wrong; a port that flaps for days needs no list.
+                        if matches!(event.kind, PortEventKind::Refused { .. }) && refused.len() < MOST_REFUSALS {
+                            refused.push(event.clone());
+                        }
+                        self.sitting.hear(&event);
+                        next = events.try_recv().ok();
                     }
-                    self.sitting.hear(&event);
+                    unseen = true;
+                }
+                () = tokio::time::sleep_until((last_look + look_after).into()), if unseen && looked_at => {
+                    (unseen, last_look, view_due) = (false, std::time::Instant::now(), true);
+                    self.sitting.look(self.clock.now());
+                }
+                () = tokio::time::sleep_until((last_view + view_after).into()), if view_due => {
+                    (view_due, last_view) = (false, std::time::Instant::now());
+                    if views_in.send(self.view(self.clock.now(), on_page.as_ref())).is_err() { break End::Done; }
                 }
                 Some(candidates) = found.recv() => {
                     self.sitting.add_ports(&candidates)?;
@@ -339,9 +373,8 @@ impl Watching<'_> {
                         hand.work(&mut self.sitting, now);
                     }
                     self.tell_tick(now, on_screen)?;
-                    if looked_at && views_in.send(self.view(now, on_page.as_ref())).is_err() {
-                        break End::Done;
-                    }
+                    (unseen, last_look) = (false, std::time::Instant::now());
+                    view_due |= looked_at;
                     if self.length.is_some_and(|l| now.since(self.clock.start()) >= l) { break End::Done; }
                     let hopeless = !on_screen && self.sitting.lines.all_refused() && began.elapsed() > ALL_REFUSED;
                     if let Some(error) = crate::run::sitting::lines::first_refusal(&refused).filter(|_| hopeless) {

@@ -23,7 +23,7 @@ use futures_util::StreamExt;
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, MissedTickBehavior};
+use tokio::time::Instant;
 
 use super::face;
 use super::keys::{Desk, Overlay};
@@ -32,9 +32,9 @@ use super::view::{Command, Message, Severity, View};
 use super::{ScreenError, wording};
 use crate::quantity::Span;
 
-/// Frames are at least this far apart: 15 a second is smooth enough for
-/// something that a hand turns, and cheap over a slow line (chosen).
-const SHORTEST_BETWEEN_FRAMES: Duration = Duration::from_millis(66);
+/// Frames are at least this far apart: 30 a second are smooth for something that a
+/// hand turns (chosen). Nothing is drawn where nothing is new.
+const SHORTEST_BETWEEN_FRAMES: Duration = Duration::from_millis(33);
 /// Frames are at most this far apart, so that a terminal that vanished is
 /// noticed by the error of drawing.
 const LONGEST_BETWEEN_FRAMES: Duration = Duration::from_secs(1);
@@ -66,14 +66,18 @@ pub async fn run(
     let mut screen = Screen::enter()?;
     let mut keys = EventStream::new();
     let mut desk = Desk::new(ink);
-    let mut tick = tokio::time::interval(SHORTEST_BETWEEN_FRAMES);
-    tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
     let mut view = Arc::clone(&views.borrow_and_update());
     let mut code_shown = false;
     let mut view_came = Instant::now();
-    let mut drawn = Instant::now();
+    let mut drawn: Option<Instant> = None;
     let mut changed = true;
     loop {
+        let pause = if changed {
+            SHORTEST_BETWEEN_FRAMES
+        } else {
+            LONGEST_BETWEEN_FRAMES
+        };
+        let next = drawn.map_or_else(Instant::now, |drawn| drawn + pause);
         tokio::select! {
             biased;
             name = signals.next() => return Ok(Ended::Signal(name)),
@@ -106,13 +110,11 @@ pub async fn run(
                 view_came = Instant::now();
                 changed = true;
             }
-            _ = tick.tick() => {
-                if changed || drawn.elapsed() >= LONGEST_BETWEEN_FRAMES {
-                    say_if_old(&mut desk, &view, view_came.elapsed());
-                    screen.draw(&view, &desk)?;
-                    drawn = Instant::now();
-                    changed = false;
-                }
+            () = tokio::time::sleep_until(next) => {
+                say_if_old(&mut desk, &view, view_came.elapsed());
+                screen.draw(&view, &desk)?;
+                drawn = Some(Instant::now());
+                changed = false;
             }
         }
     }

@@ -3,7 +3,7 @@
 
 use super::{Model, StaticsError};
 use crate::geometry::{
-    COORDINATES, FramePose, HEAVE, PITCH, ROLL, State, StateMatrix, axle_coordinate,
+    COORDINATES, FramePose, HEAVE, PITCH, ROLL, Real, State, StateMatrix, StateOf, axle_coordinate,
 };
 
 const STEPS: usize = 200;
@@ -33,6 +33,37 @@ pub struct Equilibrium {
     pub steps: usize,
     /// Inverse of the stiffness over the free coordinates, zero elsewhere.
     pub compliance: StateMatrix,
+}
+
+type State3 = nalgebra::SVector<f64, 3>;
+type State5 = nalgebra::SVector<f64, 5>;
+
+/// A state of which some coordinates are variables and the others are not.
+pub(super) fn among<D: Real, const N: usize>(
+    q: &State,
+    at: &[usize; N],
+    x: &nalgebra::SVector<D, N>,
+) -> StateOf<D> {
+    let mut all = q.map(D::from);
+    for (k, &c) in at.iter().enumerate() {
+        all[c] = x[k];
+    }
+    all
+}
+
+/// Adds value, gradient and Hessian by some coordinates to those by all.
+fn add<const N: usize>(
+    sum: &mut (f64, State, StateMatrix),
+    at: &[usize; N],
+    (value, gradient, hessian): (f64, nalgebra::SVector<f64, N>, nalgebra::SMatrix<f64, N, N>),
+) {
+    sum.0 += value;
+    for (k, &c) in at.iter().enumerate() {
+        sum.1[c] += gradient[k];
+        for (j, &d) in at.iter().enumerate() {
+            sum.2[(c, d)] += hessian[(k, j)];
+        }
+    }
 }
 
 /// A matrix with the held coordinates taken out of the problem.
@@ -65,8 +96,29 @@ fn limit(step: &mut State, model: &Model) {
 
 impl Model {
     /// Energy, gradient and Hessian in a state.
+    ///
+    /// # Method
+    /// The energy is a sum: a part of the frame, and of each axle with the frame. Each is
+    /// differentiated by its own coordinates (three and five) in place of all seven, and put
+    /// where it belongs.
     pub fn derivatives(&self, q: &State) -> (f64, State, StateMatrix) {
-        num_dual::hessian(|x| self.energy(&x), q)
+        let mut sum = (0.0, State::zeros(), StateMatrix::zeros());
+        let frame = [HEAVE, ROLL, PITCH];
+        let part = num_dual::hessian(
+            |x| self.frame_energy(&FramePose::new(&among(q, &frame, &x))),
+            &State3::from(frame.map(|c| q[c])),
+        );
+        add(&mut sum, &frame, part);
+        for i in 0..self.axles.len() {
+            let c = axle_coordinate(i);
+            let at = [HEAVE, ROLL, PITCH, c, c + 1];
+            let part = num_dual::hessian(
+                |x| self.axle_energy(i, &self.pose_of(&among(q, &at, &x), |k| k == i)),
+                &State5::from(at.map(|c| q[c])),
+            );
+            add(&mut sum, &at, part);
+        }
+        sum
     }
 
     /// Whether a coordinate of the state is held in this set-up.

@@ -5,7 +5,7 @@ use super::unit::STOP_RATE_N_PER_M;
 use super::{ArmGeometry, UnitModel};
 use crate::geometry::{
     AxlePose, COORDINATES, FramePose, HEAVE, LinkGeometry, ROLL, Real, State, StateOf,
-    axle_coordinate,
+    axle_coordinate, parts, seeded,
 };
 use crate::quantity::STANDARD_GRAVITY_M_S2;
 use crate::sheet::{BuildSheet, Side, Support, Suspension};
@@ -239,10 +239,19 @@ impl Model {
 
     /// Where everything is in a state.
     pub fn pose<D: Real>(&self, q: &StateOf<D>) -> Pose<D> {
+        self.pose_of(q, |_| true)
+    }
+
+    /// The same with some of the axles alone.
+    pub(super) fn pose_of<D: Real>(
+        &self,
+        q: &StateOf<D>,
+        wanted: impl Fn(usize) -> bool,
+    ) -> Pose<D> {
         let frame = FramePose::new(q);
         let mut axles = [None; 2];
         for (i, axle) in self.axles.iter().enumerate() {
-            if axle.solid {
+            if axle.solid && wanted(i) {
                 axles[i] = Some(AxlePose::new(
                     q,
                     i,
@@ -266,18 +275,36 @@ impl Model {
     /// derivative there is the stiffness.
     pub fn energy<D: Real>(&self, q: &StateOf<D>) -> D {
         let pose = self.pose(q);
-        let mut v = D::from(0.0);
+        let mut v = self.frame_energy(&pose.frame);
         for i in 0..self.axles.len() {
-            v += self.suspension_energy(i, &pose) + self.tyre_energy(i, &pose);
-            v += self.unsprung_height(i, &pose) * (self.axles[i].unsprung * STANDARD_GRAVITY_M_S2);
-        }
-        for (at, top) in &self.stands {
-            v += one_sided(-pose.frame.height(*at) + *top, STOP_RATE_N_PER_M);
-        }
-        for mass in self.masses.iter().filter(|m| m.on) {
-            v += pose.frame.height(mass.at) * (mass.mass * STANDARD_GRAVITY_M_S2);
+            v += self.axle_energy(i, &pose);
         }
         v
+    }
+
+    /// The part of the energy that depends on the frame and axle `i` alone, joules.
+    pub(super) fn axle_energy<D: Real>(&self, i: usize, pose: &Pose<D>) -> D {
+        self.suspension_energy(i, pose)
+            + self.tyre_energy(i, pose)
+            + self.unsprung_height(i, pose) * (self.axles[i].unsprung * STANDARD_GRAVITY_M_S2)
+    }
+
+    /// The part that depends on the frame alone, joules.
+    pub(super) fn frame_energy<D: Real>(&self, frame: &FramePose<D>) -> D {
+        let mut v = D::from(0.0);
+        for (at, top) in &self.stands {
+            v += one_sided(-frame.height(*at) + *top, STOP_RATE_N_PER_M);
+        }
+        for mass in self.masses.iter().filter(|m| m.on) {
+            v += frame.height(mass.at) * (mass.mass * STANDARD_GRAVITY_M_S2);
+        }
+        v
+    }
+
+    /// Length of every unit in a state, with its gradient, the pose worked out once.
+    pub(crate) fn lengths(&self, q: &State) -> impl Iterator<Item = (f64, State)> {
+        let pose = self.pose(&seeded(q));
+        self.units.iter().map(move |u| parts(u.length(&pose)))
     }
 
     /// Energy of the spring units and the anti-roll bar of axle `i`, joules.

@@ -1,11 +1,12 @@
 //! Everything worth knowing of a state of rest.
 
 use super::{Equilibrium, Model, UnitModel, UnitPlace};
-use crate::geometry::{State, StateMatrix, angle_to_vertical, axle_coordinate};
+use crate::geometry::{State, angle_to_vertical, axle_coordinate};
 use crate::quantity::{
     Angle, Force, Frequency, Length, Mass, RollRate, STANDARD_GRAVITY_M_S2, SpringRate,
 };
 use crate::sheet::{Side, Station};
+use nalgebra::{Matrix2, Vector2};
 
 /// What a load case comes to.
 #[derive(Debug, Clone, PartialEq)]
@@ -202,7 +203,7 @@ fn unit_quantities(unit: &UnitModel, pose: &super::Pose<f64>) -> UnitQuantities 
 }
 
 /// Second derivative of a quadratic form along a direction.
-fn along(matrix: &StateMatrix, a: &State, b: &State) -> f64 {
+fn along(matrix: &Matrix2<f64>, a: &Vector2<f64>, b: &Vector2<f64>) -> f64 {
     a.dot(&(matrix * b))
 }
 
@@ -242,7 +243,17 @@ impl Model {
     /// with the frame held: second derivatives of their energy.
     pub fn suspension_rates(&self, i: usize, q: &State) -> SuspensionRates {
         let (heave, roll) = self.wheel_motions(i);
-        let (_, pull, k) = num_dual::hessian(|x| self.suspension_energy(i, &self.pose(&x)), q);
+        // Both motions are those of the axle's own coordinates.
+        let at = [axle_coordinate(i), axle_coordinate(i) + 1];
+        let own = |v: &State| Vector2::from(at.map(|c| v[c]));
+        let (_, pull, k) = num_dual::hessian(
+            |x| {
+                let pose = self.pose_of(&super::equilibrium::among(q, &at, &x), |axle| axle == i);
+                self.suspension_energy(i, &pose)
+            },
+            &own(q),
+        );
+        let (heave, roll) = (own(&heave), own(&roll));
         let both_wheels = along(&k, &heave, &heave);
         let cross = along(&k, &heave, &roll);
         let freed = if both_wheels > 0.0 {

@@ -14,7 +14,7 @@ fn said(line: &str) -> (Vec<(String, f64, SampleKind)>, Vec<Why>) {
             let Source::Named(name) = &sample.source else {
                 panic!("{sample:?}");
             };
-            (name.clone(), sample.value, sample.kind)
+            (name.to_string(), sample.value, sample.kind)
         })
         .collect();
     (values, rejections(&out))

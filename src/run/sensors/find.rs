@@ -521,7 +521,7 @@ impl Finding {
             }
             Source::Named(name) => {
                 let speaks = report.speaks().map(|s| s.protocol);
-                place.transducer = (speaks == Some("xdr")).then(|| name.clone());
+                place.transducer = (speaks == Some("xdr")).then(|| name.to_string());
                 place.address = sheet
                     .sensors
                     .iter()

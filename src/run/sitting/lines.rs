@@ -215,16 +215,17 @@ impl Lines {
         event: &PortEvent,
         heard: &mut Vec<Heard>,
     ) -> Option<News> {
+        let line = self.all.get_mut(event.port)?;
+        if let PortEventKind::Bytes(bytes) = &event.kind {
+            line.bytes += bytes.len() as u64;
+            line.driver.feed(bytes, event.at, heard);
+            return None;
+        }
         let names = self.names_on(event.port);
         let line = self.all.get_mut(event.port)?;
         let sensors = names.join(", ");
         match &event.kind {
-            PortEventKind::Bytes(bytes) => {
-                line.bytes += bytes.len() as u64;
-                line.driver.feed(bytes, event.at, heard);
-                None
-            }
-            PortEventKind::Sent(_) => None,
+            PortEventKind::Bytes(_) | PortEventKind::Sent(_) => None,
             PortEventKind::Opened { path } => {
                 line.open_at = Some(path.clone());
                 let again = line.openings > 0 && !names.is_empty();

@@ -17,7 +17,7 @@ use crate::logbook::{
     Answer, Change, ChangeKind, KeptBy, KeptId, Load, LogbookWriter, Mark, MarkKind, RawSample,
 };
 use crate::ports::{PortEvent, PortEventKind};
-use crate::posture::{Observation, Posture, Prior, estimate};
+use crate::posture::{Estimator, Observation, Posture, Prior};
 use crate::quantity::{Moment, Span};
 use crate::readings::{Bench, Notice, Quality, Reading, kind_due};
 use crate::run::sensors::fitted::Fitted;
@@ -82,6 +82,9 @@ pub(super) struct Sitting {
     /// Whether every sample goes to the logbook.
     pub(super) keep_raw: bool,
     prior: Prior,
+    estimator: Estimator,
+    seen: Vec<Observation>,
+    heard: Vec<Heard>,
     marked_at: Option<Moment>,
     keep_asked: bool,
     last_keep: Option<Moment>,
@@ -127,6 +130,9 @@ impl Sitting {
             loads_on,
             model,
             prior,
+            estimator: Estimator::new(),
+            seen: Vec::new(),
+            heard: Vec::new(),
             readings: Vec::new(),
             posture: None,
             forecast: None,
@@ -187,7 +193,7 @@ impl Sitting {
 
     /// Takes what happened on a port.
     pub(super) fn hear(&mut self, event: &PortEvent) {
-        let mut heard = Vec::new();
+        let mut heard = std::mem::take(&mut self.heard);
         if let (PortEventKind::Sent(_), true) = (&event.kind, self.replayed) {
             self.lines.was_sent(event.port, event.at, &mut heard);
         } else if let Some(news) = self.lines.take(event, &mut heard) {
@@ -197,6 +203,9 @@ impl Sitting {
             self.say(event.at, news.grade, news.text);
         }
         self.take_heard(event.port, &heard);
+        // Keeps its room.
+        heard.clear();
+        self.heard = heard;
     }
 
     fn take_heard(&mut self, line: usize, heard: &[Heard]) {
@@ -491,9 +500,7 @@ impl Sitting {
 
     /// Everything that is due at this moment; what is to be told comes back.
     pub(super) fn tick(&mut self, now: Moment) -> Vec<Told> {
-        self.readings = self.bench.readings(now);
-        self.rest_or_motion(now);
-        self.posture = Some(self.posture_from(&self.observations()));
+        self.look(now);
         self.follow_turn(now);
         if Self::due(self.advice_at, ADVICE_EVERY_S, now) {
             self.look_ahead();
@@ -522,6 +529,31 @@ impl Sitting {
         std::mem::take(&mut self.told)
     }
 
+    /// Whether everything stands still and nothing is being said or turned.
+    pub(super) fn is_quiet(&self) -> bool {
+        self.still_since.is_some() && self.message.is_none() && self.turning.is_none()
+    }
+
+    /// Readings and posture of this moment, and nothing else.
+    pub(super) fn look(&mut self, now: Moment) {
+        self.bench.read(now, &mut self.readings);
+        self.rest_or_motion(now);
+        self.observe();
+        let Self {
+            sheet,
+            model,
+            prior,
+            estimator,
+            seen,
+            posture,
+            ..
+        } = self;
+        match posture {
+            Some(posture) => estimator.update(sheet, model, prior, seen, posture),
+            None => *posture = Some(estimator.estimate(sheet, model, prior, seen, None)),
+        }
+    }
+
     fn due(last: Option<Moment>, every_s: f64, now: Moment) -> bool {
         last.is_none_or(|at| now.since(at).s() >= every_s - 1e-3)
     }
@@ -548,18 +580,11 @@ impl Sitting {
     }
 
     fn rest_or_motion(&mut self, now: Moment) {
-        let moving = self.readings.iter().any(|r| r.quality == Quality::Moving);
-        let still: Vec<usize> = self
-            .readings
-            .iter()
-            .filter(|r| r.quality == Quality::Good)
-            .map(|r| r.sensor)
-            .collect();
-        if !moving && !still.is_empty() {
-            let since = still
-                .iter()
-                .filter_map(|&i| self.bench.stillness(i)?.since)
-                .max();
+        let of = |quality| self.readings.iter().filter(move |r| r.quality == quality);
+        let moving = of(Quality::Moving).next().is_some();
+        let still = of(Quality::Good).map(|r| r.sensor);
+        if !moving && still.clone().next().is_some() {
+            let since = still.filter_map(|i| self.bench.stillness(i)?.since).max();
             self.still_since = since.or(self.still_since).or(Some(now));
             self.moving_since = None;
         } else {
@@ -573,23 +598,19 @@ impl Sitting {
         }
     }
 
-    fn observations(&self) -> Vec<Observation> {
+    fn observe(&mut self) {
         let live = self
             .readings
             .iter()
             .filter(|r| r.is_live() && r.value.is_finite());
-        live.map(|r| Observation {
+        let floor_m = &self.floor_m;
+        self.seen.clear();
+        self.seen.extend(live.map(|r| Observation {
             sensor: r.sensor,
             // A beam that lands on a bump is shorter by it.
-            value: r.value + self.floor_m.get(r.sensor).copied().unwrap_or(0.0),
+            value: r.value + floor_m.get(r.sensor).copied().unwrap_or(0.0),
             uncertainty: r.uncertainty(),
-        })
-        .collect()
-    }
-
-    fn posture_from(&self, observations: &[Observation]) -> Posture {
-        let start = self.posture.as_ref().map(|p| &p.state);
-        estimate(&self.sheet, &self.model, &self.prior, observations, start)
+        }));
     }
 
     /// What the finished vehicle comes to, as far as can be told now.

@@ -15,7 +15,7 @@
 use super::Approach;
 use super::setup::{Moves, Ready, Setup};
 use super::unknowns::Unknown;
-use crate::geometry::{COORDINATES, State, StateMatrix, gradient};
+use crate::geometry::{COORDINATES, State, StateMatrix};
 use crate::statics::{Equilibrium, Model, StaticsError};
 use nalgebra::RowDVector;
 
@@ -235,13 +235,13 @@ pub(super) fn hold(
         let mut lengths = Vec::with_capacity(count);
         let mut firm = StateMatrix::zeros();
         let mut energy = 0.0;
+        lengths.extend(model.lengths(q));
         for (u, unit) in units.iter().enumerate() {
-            let (l, dl) = gradient(|x| model.units[u].length(&model.pose(x)), q);
+            let (l, dl) = lengths[u];
             let push = unit.push(way, remembered(u), l);
             model.units[u].push = push.force;
             firm -= dl * dl.transpose() * push.slope;
             energy += push.force * l - push.work;
-            lengths.push((l, dl));
         }
         let (value, gradient, stiffness) = model.derivatives(q);
         let mut force = gradient;

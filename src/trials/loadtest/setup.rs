@@ -4,8 +4,8 @@
 use super::holding::{BREAKS_LOOSE_M, Held};
 use super::unknowns::{Unknown, Unknowns};
 use super::{Approach, Load, PlacedLoad, Step};
-use crate::geometry::{COORDINATES, State, gradient};
-use crate::posture::{PostureDual, PostureState, predict};
+use crate::geometry::{COORDINATES, State};
+use crate::posture::{Linearised, PostureState, predict};
 use crate::quantity::Moment;
 use crate::sheet::{BuildSheet, Sensor};
 use crate::statics::{Equilibrium, Model, Parameter, PointMass};
@@ -297,14 +297,14 @@ impl<'a> Setup<'a> {
         x[COORDINATES] = self.value(values, Unknown::FloorRoll);
         x[COORDINATES + 1] = self.value(values, Unknown::FloorPitch);
         let rows = &self.steps[step].rows;
+        let at = Linearised::new(model, &x);
         let mut predicted = DVector::zeros(rows.len());
         let mut jacobian = DMatrix::zeros(rows.len(), self.unknowns.len());
         for (k, row) in rows.iter().enumerate() {
             let reads = &self.sheet.sensors[row.sensor].reads;
-            let (raw, g) = num_dual::gradient(
-                |x| predict(model, reads, &x).unwrap_or_else(|| PostureDual::from_re(0.0)),
-                &x,
-            );
+            let (raw, g) = at
+                .read(model, reads)
+                .unwrap_or((0.0, PostureState::zeros()));
             let scale = 1.0 + self.value(values, Unknown::Scale(row.sensor));
             let mut line = g.fixed_rows::<COORDINATES>(0).transpose() * scale * &held.moves;
             predicted[k] = raw * scale;
@@ -335,11 +335,7 @@ impl<'a> Setup<'a> {
     /// before the test), and by units (per newton that pushes the ends apart).
     pub(super) fn moves(&self, model: &Model, rest: &Equilibrium) -> (Moves, Moves) {
         let q = &rest.state;
-        let lengths: Vec<_> = model
-            .units
-            .iter()
-            .map(|unit| gradient(|x| unit.length(&model.pose(x)), q))
-            .collect();
+        let lengths: Vec<_> = model.lengths(q).collect();
         let mut pushes = Moves::zeros(lengths.len());
         for (u, (_, dl)) in lengths.iter().enumerate() {
             pushes.column_mut(u).copy_from(&-dl);
