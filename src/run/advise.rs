@@ -9,6 +9,7 @@ use crate::logbook::{Change, ChangeKind, History, Kept, Logbook, Logged, MountEn
 use crate::quantity::Moment;
 use crate::report::{Basis, advice_json, advice_text, answer_json, answer_text, moment_words};
 use crate::run::arguments::AdviseArguments;
+use crate::run::progress::Waiting;
 use crate::run::{Failure, sheets};
 use crate::sheet::BuildSheet;
 use crate::statics::Model;
@@ -229,6 +230,7 @@ pub(super) fn run(arguments: &AdviseArguments) -> Result<ExitCode, Failure> {
     let model = bare(&sheet);
     let cases = cases(&sheet, &arguments.cases, &arguments.sheet)?;
     let past = past(&arguments.sheet, &sheet)?;
+    let waiting = Waiting::begin("looking through all settings", arguments.json);
     let belief = believed(&sheet, &past)?;
     let search = Search::new(
         &belief,
@@ -254,9 +256,11 @@ pub(super) fn run(arguments: &AdviseArguments) -> Result<ExitCode, Failure> {
         remarks: past.remarks.clone(),
     };
     if let Some(words) = &arguments.why {
+        drop(waiting);
         return own(&search, &basis, words, arguments.json);
     }
     let advice: Advice = advise(&search, &known)?;
+    drop(waiting);
     if arguments.json {
         sheets::print_json(&advice_json(&basis, &advice))?;
     } else {

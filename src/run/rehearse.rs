@@ -102,6 +102,8 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         ports: Vec::new(),
         hand: turning.then(|| Hand::on(&stage)),
         sharing: crate::run::sitting::sharing::asked(&arguments.sharing)?,
+        publishing: crate::run::sitting::publishing::asked(&arguments.publishing)?,
+        publisher: None,
     };
     if arguments.telling.plain {
         sheets::print(&format!(

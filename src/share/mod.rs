@@ -13,11 +13,13 @@
 //! code     address -> QR code as text                             (pure)
 //! pages    the routes: page, style, script, live, keep, load
 //! serve    connections: bounded in count, time and size; the end
+//! broker   the same readings as messages to an MQTT broker
 //! ```
 //!
 //! Nothing is encrypted: who can read the room's network can read the address.
 //! So it is for a network that the builder trusts, and off unless asked for.
 
+pub mod broker;
 mod code;
 mod gate;
 mod pages;

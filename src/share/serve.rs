@@ -50,6 +50,8 @@ pub async fn share(
         hosts.push(format!("localhost:{}", at.port()));
     }
     let address = format!("http://{at}/{}/", token.as_str());
+    // The address without its token: who reads the log must not get in.
+    tracing::info!(%at, keep = allowed.keep, load = allowed.load, "page for phones is served");
     let (stop, stopping) = watch::channel(false);
     let gate = Gate {
         token,
@@ -69,6 +71,7 @@ impl Shared {
     /// Ends every stream and connection.
     pub async fn stop(self) {
         let _ = self.stop.send(true);
+        tracing::info!("page for phones ends");
         let _ = tokio::time::timeout(END_WITHIN * 2, self.task).await;
     }
 }
@@ -87,11 +90,13 @@ async fn listen_on(listener: TcpListener, desk: Desk, mut stopping: watch::Recei
             accepted = listener.accept() => accepted,
             Some(_) = connections.join_next(), if !connections.is_empty() => continue,
         };
-        let Ok((stream, _)) = accepted else {
+        let Ok((stream, from)) = accepted else {
+            tracing::warn!("a connection of a phone could not be accepted");
             // Out of file handles, or the other side has gone already.
             tokio::time::sleep(Duration::from_millis(50)).await;
             continue;
         };
+        tracing::debug!(%from, "connection of a phone");
         let _ = stream.set_nodelay(true);
         let service = TowerToHyperService::new(app.clone());
         let mut stopping = stopping.clone();

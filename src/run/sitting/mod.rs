@@ -6,6 +6,7 @@
 
 pub(super) mod keeping;
 pub(super) mod lines;
+pub(super) mod publishing;
 pub(super) mod sharing;
 pub(super) mod tell;
 pub(super) mod view;
@@ -424,6 +425,11 @@ impl Sitting {
         self.say(now, Grade::Warning, text);
     }
 
+    /// The same, where nothing is wrong.
+    pub(super) fn mention(&mut self, now: Moment, text: String) {
+        self.say(now, Grade::Notice, text);
+    }
+
     /// Something to remember.
     pub(super) fn note(&mut self, text: &str, now: Moment) {
         if let Some(log) = &self.log {
@@ -470,6 +476,11 @@ impl Sitting {
     }
 
     fn say(&mut self, now: Moment, grade: Grade, text: String) {
+        match grade {
+            Grade::Notice => tracing::debug!(text, "said"),
+            Grade::Warning => tracing::warn!(text, "said"),
+            Grade::Error => tracing::error!(text, "said"),
+        }
         if grade != Grade::Notice || !self.said.contains(&text) {
             self.told.push(Told::Notice {
                 at: now,
@@ -650,14 +661,27 @@ impl Sitting {
                 }
             }
         }
-        self.trouble = self
+        let trouble = self
             .log
             .as_ref()
             .and_then(|log| log.state().trouble)
             .map(|t| format!("{}; {}", t.message, t.help));
+        if trouble != self.trouble {
+            match &trouble {
+                Some(text) => tracing::error!(text, "the logbook is in trouble"),
+                None => tracing::info!("the logbook is well again"),
+            }
+        }
+        self.trouble = trouble;
     }
 
     fn accept(&mut self, told: KeptTold) {
+        tracing::info!(
+            at = crate::report::moment_words(told.at),
+            loads = told.loads.join(", "),
+            logged = self.log.is_some(),
+            "reading kept"
+        );
         self.kept.push(told.clone());
         self.told.push(Told::Kept(Box::new(told)));
     }
@@ -716,6 +740,10 @@ impl Sitting {
             unsaved = log.finish().len();
         }
         self.collect_kept();
+        self.lines.log_counts();
+        if unsaved > 0 {
+            tracing::error!(unsaved, "records could not be written to the logbook");
+        }
         let told = std::mem::take(&mut self.told);
         Finished {
             unsaved,
