@@ -111,7 +111,10 @@ pub fn kept_arrow(kept: &[Kept]) -> Result<Vec<u8>, TableError> {
     table.moments(kept.iter().map(|k| k.reading.at.unix_us()).collect());
     table.integers("number", kept.iter().map(|k| k.id.0).collect());
     table.integers("sitting", kept.iter().map(|k| k.sitting.0).collect());
-    table.words("case", kept.iter().map(|k| k.reading.case.clone()).collect());
+    table.words(
+        "case",
+        kept.iter().map(|k| k.reading.case.clone()).collect(),
+    );
     let loads = |k: &Kept| {
         let names: Vec<_> = k.reading.loads.iter().map(|l| l.name.as_str()).collect();
         Some(names.join("; "))

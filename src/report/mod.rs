@@ -63,7 +63,7 @@ pub use plans::{
     plan_steps, promise_explained, promise_json, promise_text,
 };
 pub use recorded::moment_words;
-pub use schemas::SCHEMAS;
+pub use schemas::{OutputSchema, SCHEMAS};
 pub use settle::{SettleReport, SettledQuantity};
 pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use sweep::{Sweep, SweepRow, sweep_csv, sweep_json, sweep_text};

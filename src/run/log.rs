@@ -94,6 +94,10 @@ pub(super) fn export(arguments: &ExportArguments) -> Result<ExitCode, Failure> {
 
 impl From<TableError> for Failure {
     fn from(e: TableError) -> Self {
-        Self::ours("export.arrow", e.to_string(), "write --csv or --json instead")
+        Self::ours(
+            "export.arrow",
+            e.to_string(),
+            "write --csv or --json instead",
+        )
     }
 }

@@ -19,8 +19,8 @@ use crate::report::{
 use crate::run::advise::{Past, bare, past_of};
 use crate::run::arguments::{PaperAsked, ReportArguments};
 use crate::run::layout::coilover_travel;
-use crate::run::sensors::fitted::Fitted;
 use crate::run::progress::Waiting;
+use crate::run::sensors::fitted::Fitted;
 use crate::run::settle::answer::{Tolerances, gather};
 use crate::run::{Failure, log, sheets, targets};
 use crate::sheet::{BuildSheet, Checked, Measurand, Suspension};

@@ -201,7 +201,10 @@ async fn live(State(desk): State<Desk>) -> Response {
         )
             .into_response();
     };
-    tracing::info!(room_for = desk.phones.available_permits(), "a phone follows");
+    tracing::info!(
+        room_for = desk.phones.available_permits(),
+        "a phone follows"
+    );
     let following = Following {
         desk,
         began: Instant::now(),

@@ -144,6 +144,10 @@ pub fn picture(view: &View, allowed: Allowed) -> Value {
         })),
         "not_heard": silent,
         "kept": view.kept.first(),
+        "kept_units": match units {
+            UnitSystem::Metric => "heights mm, link deg",
+            UnitSystem::Inch => "heights in, link deg",
+        },
         "next": view.next.first(),
         "message": view.message.as_ref().map(|m| json!({"weight": m.weight.word(), "text": m.text})),
         "allowed": { "keep": allowed.keep, "load": allowed.load },

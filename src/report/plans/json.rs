@@ -194,7 +194,9 @@ pub fn answer_json(basis: &Basis<'_>, answer: &Answer) -> Value {
                 put(&mut value, "interval95", *key, *half);
                 value
             }
-            Objection::Value(a, b) => json!({ "worse_value": { "before": a, "after": finite(*b) } }),
+            Objection::Value(a, b) => {
+                json!({ "worse_value": { "before": a, "after": finite(*b) } })
+            }
         })
         .collect();
     json!({ "plan": plan(basis, &answer.plan), "against": against })

@@ -257,7 +257,10 @@ mod tests {
         let table = [
             ("mqtt://shop", ("shop", 1883, None, "stillheight")),
             ("mqtt://shop:99/", ("shop", 99, None, "stillheight")),
-            ("mqtt://10.0.0.5/van/live/", ("10.0.0.5", 1883, None, "van/live")),
+            (
+                "mqtt://10.0.0.5/van/live/",
+                ("10.0.0.5", 1883, None, "van/live"),
+            ),
             ("mqtt://me@[::1]:1884/van", ("::1", 1884, Some("me"), "van")),
         ];
         for (text, (host, port, user, prefix)) in table {
@@ -268,13 +271,25 @@ mod tests {
         }
         let code = |text| Broker::parse(text).unwrap_err().code();
         for wrong in [
-            "shop", "http://shop", "mqtt://", "mqtt://shop:", "mqtt://shop:0", "mqtt://shop:70000",
-            "mqtt://a b", "mqtt://@shop", "mqtt://[::1]x",
+            "shop",
+            "http://shop",
+            "mqtt://",
+            "mqtt://shop:",
+            "mqtt://shop:0",
+            "mqtt://shop:70000",
+            "mqtt://a b",
+            "mqtt://@shop",
+            "mqtt://[::1]x",
         ] {
             assert_eq!(code(wrong), "publish.address", "{wrong}");
         }
         assert_eq!(code("mqtts://shop"), "publish.encrypted");
-        for wrong in ["mqtt://shop/a/#", "mqtt://shop/+", "mqtt://shop/$SYS", "mqtt://shop//a"] {
+        for wrong in [
+            "mqtt://shop/a/#",
+            "mqtt://shop/+",
+            "mqtt://shop/$SYS",
+            "mqtt://shop//a",
+        ] {
             assert_eq!(code(wrong), "publish.prefix", "{wrong}");
         }
     }
