@@ -37,7 +37,7 @@ const LEADING: f64 = 1.3;
 const LONGEST_LINE: f64 = 430.0;
 
 /// Between drawings beside each other.
-const GAP: f64 = 14.0;
+const BETWEEN: f64 = 14.0;
 /// A drawing is made no smaller than this share to fit the rest of a page; its letters
 /// stay as large as they must be.
 const LEAST_SHARE: f64 = 0.7;
@@ -160,7 +160,7 @@ impl Pages {
 
     /// Width of each of so many drawings beside each other.
     fn each(&self, across: usize, share: f64) -> f64 {
-        (self.inner() * share - GAP * (across as f64 - 1.0)) / across as f64
+        (self.inner() * share - BETWEEN * (across as f64 - 1.0)) / across as f64
     }
 
     fn block(&mut self, block: &Block) {
@@ -305,7 +305,7 @@ impl Pages {
             self.y -= 4.0;
             let top = self.y;
             for (i, (svg, under)) in row.iter().enumerate() {
-                let left = MARGIN + (each + GAP) * i as f64;
+                let left = MARGIN + (each + BETWEEN) * i as f64;
                 let place = Place {
                     left,
                     top,

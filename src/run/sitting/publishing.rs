@@ -19,13 +19,19 @@ impl From<BrokerError> for Failure {
 
 /// Where to publish; none where nobody asked.
 pub(in crate::run) fn asked(flags: &Publishing) -> Result<Option<Broker>, Failure> {
+    let broker = named(flags)?;
+    if broker.is_some() && cfg!(not(feature = "mqtt")) {
+        return Err(BrokerError::NotBuilt.into());
+    }
+    Ok(broker)
+}
+
+/// The broker that the flags name, whether this program can publish or not.
+fn named(flags: &Publishing) -> Result<Option<Broker>, Failure> {
     let Some(text) = &flags.publish else {
         return Ok(None);
     };
     let mut broker = Broker::parse(text)?;
-    if cfg!(not(feature = "mqtt")) {
-        return Err(BrokerError::NotBuilt.into());
-    }
     broker.password = match &flags.publish_password_file {
         None => std::env::var(PASSWORD_VARIABLE).ok(),
         Some(path) => {
@@ -52,7 +58,7 @@ pub(in crate::run) fn asked(flags: &Publishing) -> Result<Option<Broker>, Failur
     Ok(Some(broker))
 }
 
-#[cfg(all(test, feature = "mqtt"))]
+#[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test may end")]
     use super::*;
@@ -65,9 +71,9 @@ mod tests {
             publish_password_file: Some(path.clone()),
         };
         std::fs::write(&path, "secret word\nnot this\n").unwrap();
-        let broker = asked(&with("mqtt://me@shop/van")).unwrap().unwrap();
+        let broker = named(&with("mqtt://me@shop/van")).unwrap().unwrap();
         assert_eq!(broker.password.as_deref(), Some("secret word"));
-        let code = |flags: &Publishing| asked(flags).unwrap_err().code;
+        let code = |flags: &Publishing| named(flags).unwrap_err().code;
         assert_eq!(code(&with("mqtt://shop/van")), "publish.user");
         std::fs::write(&path, "\n").unwrap();
         assert_eq!(code(&with("mqtt://me@shop/van")), "publish.password_file");
