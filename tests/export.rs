@@ -9,6 +9,9 @@ use std::process::{Command, Output};
 use stillheight::logbook::{HoldingBounds, LogbookWriter, Sitting, beside};
 use stillheight::quantity::Moment;
 
+/// 2025-11-25 09:31:05 UTC.
+const BEGIN_US: i64 = 1_764_063_065_000_000;
+
 pub(crate) struct Folder(pub(crate) PathBuf);
 
 impl Folder {
@@ -52,6 +55,18 @@ impl Folder {
             "half a turn",
         ]);
         folder
+    }
+
+    /// A new sheet with a logbook in which a sitting was begun.
+    fn begun(&self) -> LogbookWriter {
+        self.good(&["sheet", "new", "van.toml"]);
+        let sheet = self.0.join("van.toml");
+        let sitting = Sitting {
+            started: Moment::from_unix_us(BEGIN_US),
+            sheet_text: std::fs::read_to_string(&sheet).unwrap(),
+            program: "a test".to_owned(),
+        };
+        LogbookWriter::start(&beside(&sheet), sitting, HoldingBounds::default()).unwrap()
     }
 
     fn rows(&self, name: &str) -> RecordBatch {
@@ -240,11 +255,22 @@ fn a_file_that_is_there_is_kept_unless_forced() {
     }
 }
 
-/// The file may not grow beyond 1 kB, and every form is larger.
+/// The file may not grow beyond 64 kB, which the logbook needs to be opened, and every form is
+/// larger.
 #[cfg(unix)]
 #[test]
 fn a_full_disk_leaves_the_old_file_as_it_was() {
-    let folder = Folder::rehearsed("full");
+    let folder = Folder::new("full");
+    let writer = folder.begun();
+    let answers: Vec<_> = (0..600)
+        .map(|i| {
+            let mut reading = crate::log_report::reading();
+            reading.at = Moment::from_unix_us(BEGIN_US + i * 1_000_000);
+            writer.keep(reading)
+        })
+        .collect();
+    assert!(writer.finish().is_empty());
+    assert_eq!(answers.len(), 600);
     let before = std::fs::read_dir(&folder.0).unwrap().count();
     for (form, file) in [
         ("--csv", "a.csv"),
@@ -253,7 +279,7 @@ fn a_full_disk_leaves_the_old_file_as_it_was() {
     ] {
         std::fs::write(folder.0.join(file), "mine").unwrap();
         let script = format!(
-            "trap '' XFSZ; ulimit -f 2; exec '{}' export rehearsal.toml {form} -o {file} --force",
+            "trap '' XFSZ; ulimit -f 128; exec '{}' export van.toml {form} -o {file} --force",
             env!("CARGO_BIN_EXE_stillheight")
         );
         let output = Command::new("sh")
@@ -268,21 +294,15 @@ fn a_full_disk_leaves_the_old_file_as_it_was() {
         assert_eq!(now, "mine", "{form}");
     }
     // Nothing half written is left.
-    assert_eq!(std::fs::read_dir(&folder.0).unwrap().count(), before + 3);
+    let after = std::fs::read_dir(&folder.0).unwrap().count();
+    assert_eq!(after, before + 3);
 }
 
 /// A sitting was begun and nothing was kept: every command has an answer.
 #[test]
 fn an_empty_logbook_is_an_answer() {
     let folder = Folder::new("empty");
-    folder.good(&["sheet", "new", "van.toml"]);
-    let sitting = Sitting {
-        started: Moment::from_unix_us(1_764_063_065_000_000),
-        sheet_text: std::fs::read_to_string(folder.0.join("van.toml")).unwrap(),
-        program: "a test".to_owned(),
-    };
-    let book = beside(&folder.0.join("van.toml"));
-    let writer = LogbookWriter::start(&book, sitting, HoldingBounds::default()).unwrap();
+    let writer = folder.begun();
     assert!(writer.finish().is_empty());
     folder.good(&["report", "van.toml"]);
     folder.good(&["report", "van.toml", "--pdf"]);

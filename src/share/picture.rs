@@ -52,11 +52,9 @@ fn length(figure: Option<&Figure<Length>>, units: UnitSystem) -> Value {
 
 fn aim_text<Q: Quantity>(aim: Option<&Aim<Q>>, units: UnitSystem) -> Value {
     aim.map_or(Value::Null, |a| {
-        json!(format!(
-            "{} ± {}",
-            a.value.shown(units),
-            a.tolerance.shown(units)
-        ))
+        let value = a.value.shown(units);
+        let number = value.split(' ').next().unwrap_or_default();
+        json!(format!("{number} ± {}", a.tolerance.shown(units)))
     })
 }
 

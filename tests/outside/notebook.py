@@ -22,7 +22,7 @@ def rows(table):
 
 table = pyarrow.feather.read_table(kept)
 unit = table.schema.field("height_rear_left_mm").metadata[b"unit"].decode()
-frame = polars.read_ipc(kept, memory_map=False)
+frame = polars.read_ipc(kept)
 print(json.dumps({
     "pyarrow": {
         "kept": rows(table.to_pylist()),
@@ -31,7 +31,7 @@ print(json.dumps({
     },
     "polars": {
         "kept": rows(frame.to_dicts()),
-        "events": polars.read_ipc(events, memory_map=False).height,
+        "events": polars.read_ipc(events).height,
         "unit": unit,
     },
 }))
