@@ -149,12 +149,12 @@ pub fn kept_arrow(kept: &[Kept]) -> Result<Vec<u8>, TableError> {
         table.numbers(&column_name(name, shown.key), shown.label, values);
         let half_name = column_name(&format!("{name}_interval95"), shown.key);
         table.numbers(&half_name, shown.label, halves);
-        let measured = |q: &Option<&crate::logbook::KeptQuantity>| {
+        let measured = |q: Option<&crate::logbook::KeptQuantity>| {
             q.map(|q| matches!(q.origin, Origin::Measured))
         };
         table.flags(
             &column_name(name, "measured"),
-            found.iter().map(measured).collect(),
+            found.iter().copied().map(measured).collect(),
         );
     }
     table.file()

@@ -667,9 +667,10 @@ impl Sitting {
             .and_then(|log| log.state().trouble)
             .map(|t| format!("{}; {}", t.message, t.help));
         if trouble != self.trouble {
-            match &trouble {
-                Some(text) => tracing::error!(text, "the logbook is in trouble"),
-                None => tracing::info!("the logbook is well again"),
+            if let Some(text) = &trouble {
+                tracing::error!(text, "the logbook is in trouble");
+            } else {
+                tracing::info!("the logbook is well again");
             }
         }
         self.trouble = trouble;
