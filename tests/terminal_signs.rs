@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 const PROGRAM: &str = env!("CARGO_BIN_EXE_stillheight");
 /// Nothing takes so long, on the slowest machine.
-const PATIENCE: Duration = Duration::from_secs(120);
+const PATIENCE: Duration = Duration::from_mins(2);
 
 struct Session {
     bytes: Arc<Mutex<Vec<u8>>>,
