@@ -70,6 +70,7 @@ fn the_rehearsed_test_goes_from_plan_to_forecast_and_is_honest() {
         out(&output),
         err(&output)
     );
+    crate::schemas::lines_hold("loadtest", &out(&output));
     let events = json_lines(&out(&output));
     let of = |kind: &str| {
         events

@@ -44,7 +44,7 @@ fn quantity(name: &str, unit: Unit, value: f64, u: f64, origin: Origin) -> KeptQ
     }
 }
 
-fn reading() -> KeptReading {
+pub(crate) fn reading() -> KeptReading {
     KeptReading {
         at: at(0),
         still_since: Some(at(-4)),

@@ -17,6 +17,7 @@ mod bad_lines;
 mod cut_disk;
 mod cut_judge;
 mod drivers;
+mod export;
 mod first_minutes;
 mod fuzz_corpus;
 mod layout_candidates;
@@ -37,6 +38,8 @@ mod log_report;
 mod logbook;
 mod one_way;
 mod other_suspensions;
+mod own_log;
+mod peers;
 mod ports;
 mod posture;
 mod power_cuts;
@@ -68,6 +71,7 @@ mod statics_honest;
 mod statics_judge;
 #[cfg(unix)]
 mod strangers;
+mod terminal_signs;
 mod times;
 #[cfg(target_os = "linux")]
 mod two_at_once;

@@ -8,7 +8,7 @@ use stillheight::rehearsal::{Stage, StagePlan};
 const ROOT: &str = env!("CARGO_MANIFEST_DIR");
 
 /// Commands that are run here, with what is added so that they end without a terminal.
-const RUN: [(&str, &[&str]); 27] = [
+const RUN: [(&str, &[&str]); 33] = [
     ("stillheight --help", &[]),
     ("sheet check van.toml", &[]),
     ("sheet schema", &[]),
@@ -34,6 +34,15 @@ const RUN: [(&str, &[&str]); 27] = [
     ("report van.toml --pdf", &[]),
     ("log van.toml", &[]),
     ("export van.toml --csv -o van.csv", &[]),
+    ("export van.toml --json", &[]),
+    ("export van.toml --arrow -o van.arrow", &[]),
+    ("stillheight schema", &[]),
+    ("stillheight schema targets", &[]),
+    ("sheet check van.toml --json", &[]),
+    (
+        "watch van.toml --log own.log --log-level debug",
+        &["--plain", "--for", "1s"],
+    ),
     ("rehearse --plain", &["--for", "8s", "--speed", "4"]),
     ("rehearse --speed 20", &["--plain", "--for", "12s"]),
     (
@@ -45,7 +54,7 @@ const RUN: [(&str, &[&str]); 27] = [
 ];
 
 /// Commands that want hands, with the test that gives them.
-const ELSEWHERE: [(&str, &str, &str); 11] = [
+const ELSEWHERE: [(&str, &str, &str); 12] = [
     (
         "stillheight sheet new van.toml --ask",
         "tests/first_minutes.rs",
@@ -95,6 +104,11 @@ const ELSEWHERE: [(&str, &str, &str); 11] = [
         "watch --share",
         "tests/share.rs",
         "nothing_answers_without_the_token_or_by_another_name",
+    ),
+    (
+        "watch van.toml --publish mqtt://shop@192.168.1.5/van",
+        "tests/peers.rs",
+        "a_broker_by_others_gets_the_readings",
     ),
     (
         "sheet new",
@@ -198,7 +212,14 @@ fn the_commands_of_the_readme_work() {
         assert!(!output.stdout.is_empty(), "'{command}' says nothing");
     }
     stage.finish();
-    for file in ["van.csv", "report.html", "report.pdf"] {
+    for file in [
+        "van.csv",
+        "van.events.csv",
+        "van.arrow",
+        "own.log",
+        "report.html",
+        "report.pdf",
+    ] {
         assert!(folder.0.join(file).exists(), "{file}");
     }
 }

@@ -387,6 +387,7 @@ fn five_rehearsed_days_are_foretold() {
     let text = out(&run);
     assert_eq!(run.status.code(), Some(0), "{}{text}", err(&run));
     let v: Value = serde_json::from_str(&text).unwrap();
+    crate::schemas::holds("rehearse-settling", &v);
     assert!(v["kept"].as_u64().unwrap() >= 40, "{}", v["missed"]);
     assert_eq!(v["honest"], true);
     // The rear springs and nothing else.
@@ -411,11 +412,13 @@ fn read_keeps_one_reading_and_watch_more() {
     let run = folder.run(&["read", "van.toml", "--keep", "--json", "--within", "90s"]);
     assert_eq!(run.status.code(), Some(0), "{}{}", out(&run), err(&run));
     let line = out(&run);
+    crate::schemas::lines_hold("watch", &line);
     let kept: Value = serde_json::from_str(line.lines().last().unwrap()).unwrap();
     assert_eq!(kept["event"], "kept");
     let watch = folder.run(&[
-        "settle", "watch", "van.toml", "--every", "1s", "--for", "4s",
+        "settle", "watch", "van.toml", "--every", "1s", "--for", "4s", "--json",
     ]);
+    crate::schemas::lines_hold("watch", &out(&watch));
     assert_eq!(
         watch.status.code(),
         Some(0),

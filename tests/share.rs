@@ -302,6 +302,48 @@ fn a_head_without_end_is_not_kept() {
     assert!(text.is_empty() || text.starts_with("HTTP/1.1 4"), "{text}");
 }
 
+/// An address from before: each run has a token of its own.
+#[test]
+fn an_old_token_opens_nothing() {
+    let before = Room::new(Allowed::default());
+    let old = before.path("now");
+    assert_eq!(before.ask("GET", &old, &[]).0, 200);
+    drop(before);
+    let room = Room::new(Allowed::default());
+    assert_eq!(room.ask("GET", &old, &[]).0, 404);
+    assert_eq!(room.ask("GET", &room.path("now"), &[]).0, 200);
+}
+
+/// A phone that slept: its stream is gone, the vehicle moved on meanwhile. What it gets when
+/// it comes back is the newest picture at once, by either way, and nothing old before it.
+#[test]
+fn a_phone_that_slept_catches_up_with_the_newest_picture() {
+    let room = Room::new(Allowed::default());
+    let follow = || {
+        let mut stream = room.open();
+        let head = format!(
+            "GET {} HTTP/1.1\r\nHost: {}\r\nLast-Event-ID: 7\r\n\r\n",
+            room.path("live"),
+            room.at
+        );
+        stream.write_all(head.as_bytes()).unwrap();
+        stream
+    };
+    let mut phone = follow();
+    until(&mut phone, "left high");
+    drop(phone);
+    for stance in [Stance::RightHigh, Stance::NoseDown, Stance::Level] {
+        room.views.send(Arc::new(van(stance))).unwrap();
+    }
+    let (_, now) = room.ask("GET", &room.path("now"), &[]);
+    assert!(now.contains("\"stance\":\"level\""), "{now}");
+    let again = until(&mut follow(), "\"stance\":\"level\"");
+    assert!(
+        !again.contains("right high") && !again.contains("nose down"),
+        "{again}"
+    );
+}
+
 #[test]
 fn a_port_that_is_taken_says_so() {
     let room = Room::new(Allowed::default());
@@ -313,6 +355,22 @@ fn a_port_that_is_taken_says_so() {
         .unwrap_err();
     assert_eq!(error.code(), "share.listen");
     assert!(error.to_string().contains(&room.at.to_string()));
+    // And so does the command, before anything else is begun on a screen.
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_stillheight"))
+        .args([
+            "rehearse",
+            "--plain",
+            "--for",
+            "1s",
+            "--share",
+            "--share-on",
+        ])
+        .arg(room.at.to_string())
+        .output()
+        .unwrap();
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{errors}");
+    assert!(errors.contains("[share.listen]"), "{errors}");
 }
 
 /// The whole code and the whole address are on a terminal of 80 by 24, so that a

@@ -218,13 +218,18 @@ impl Tending {
                     let before = self.shared.bytes_in.load(Relaxed);
                     self.shared.openings.fetch_add(1, Relaxed);
                     self.shared.open.store(true, Relaxed);
+                    tracing::info!(port = self.number, path = %path.display(), "port opened");
                     if !self.tell(PortEventKind::Opened { path }).await {
                         self.shared.open.store(false, Relaxed);
                         return;
                     }
                     let end = self.converse(stream).await;
                     self.shared.open.store(false, Relaxed);
-                    let End::Gone(why) = end else { return };
+                    let End::Gone(why) = end else {
+                        tracing::info!(port = self.number, "port closed");
+                        return;
+                    };
+                    tracing::warn!(port = self.number, %why, "port lost");
                     self.shared.gone.fetch_add(1, Relaxed);
                     // A port that opens and hangs up at once, over and over,
                     // must not be opened ever faster.
@@ -237,6 +242,7 @@ impl Tending {
                 }
                 Err(error) => {
                     if refused.as_ref() != Some(&error) {
+                        tracing::warn!(port = self.number, code = error.code(), %error, "port refused");
                         let kind = PortEventKind::Refused {
                             error: error.clone(),
                         };

@@ -3,6 +3,7 @@
 //! In: results of the stages above. Out: text in the sheet's own units, JSON
 //! always in mm, deg, N, kg with the unit in the key. Refused: nothing.
 
+mod arrow;
 mod csv;
 mod json_log;
 mod layout_candidates;
@@ -30,6 +31,7 @@ mod table;
 mod targets;
 mod words;
 
+pub use arrow::{TableError, events_arrow, kept_arrow};
 pub use csv::{events_csv, kept_csv};
 pub use json_log::{history_json, history_json_lines};
 pub use layout_candidates::{layout_csv, layout_json, layout_text};
@@ -61,7 +63,7 @@ pub use plans::{
     plan_steps, promise_explained, promise_json, promise_text,
 };
 pub use recorded::moment_words;
-pub use schemas::SCHEMAS;
+pub use schemas::{OutputSchema, SCHEMAS};
 pub use settle::{SettleReport, SettledQuantity};
 pub use suggestion::{aim_name, suggestion_lines, suggestion_text};
 pub use sweep::{Sweep, SweepRow, sweep_csv, sweep_json, sweep_text};

@@ -9,6 +9,7 @@ use crate::logbook::{Change, ChangeKind, History, Kept, Logbook, Logged, MountEn
 use crate::quantity::Moment;
 use crate::report::{Basis, advice_json, advice_text, answer_json, answer_text, moment_words};
 use crate::run::arguments::AdviseArguments;
+use crate::run::progress::Waiting;
 use crate::run::{Failure, sheets};
 use crate::sheet::BuildSheet;
 use crate::statics::Model;
@@ -41,6 +42,40 @@ pub(super) struct Past {
     pub(super) setup: Setup,
     /// What could not be used.
     pub(super) remarks: Vec<String>,
+    /// Loads that the sheet does not know, with the readings that had them.
+    strangers: Vec<Stranger>,
+}
+
+/// A load that the sheet does not know.
+#[derive(Debug)]
+struct Stranger {
+    load: String,
+    readings: usize,
+    first: Moment,
+    last: Moment,
+}
+
+impl Stranger {
+    fn words(&self) -> String {
+        // To the minute: it is for finding them in the log.
+        let minute = |at: Moment| {
+            let text = moment_words(at);
+            text.get(..16).map_or(text.clone(), |t| format!("{t}Z"))
+        };
+        let Self { load, .. } = self;
+        if self.readings == 1 {
+            let at = minute(self.first);
+            return format!(
+                "the reading of {at} has the load '{load}', which the sheet does not know; it is left out"
+            );
+        }
+        format!(
+            "{} readings from {} to {} have the load '{load}', which the sheet does not know; they are left out",
+            self.readings,
+            minute(self.first),
+            minute(self.last)
+        )
+    }
 }
 
 /// A model of the sheet with nothing on it, for names.
@@ -66,6 +101,7 @@ pub(super) fn past_of(sheet: &BuildSheet, model: &Model, history: &History) -> P
         changes: Vec::new(),
         setup: Setup::of(sheet, model),
         remarks: Vec::new(),
+        strangers: Vec::new(),
     };
     let mut changes: Vec<&Logged<Change>> = history.changes.iter().collect();
     changes.sort_by_key(|c| c.record.at);
@@ -79,6 +115,8 @@ pub(super) fn past_of(sheet: &BuildSheet, model: &Model, history: &History) -> P
     for change in changes {
         past.change(sheet, model, &change.record);
     }
+    let left_out: Vec<String> = past.strangers.iter().map(Stranger::words).collect();
+    past.remarks.extend(left_out);
     if past.readings.len() > MOST_READINGS {
         past.readings.drain(..past.readings.len() - MOST_READINGS);
     }
@@ -112,11 +150,19 @@ impl Past {
         let mut loads = Vec::new();
         for load in &reading.loads {
             let Some(i) = sheet.loads.iter().position(|l| l.name == load.name) else {
-                self.remarks.push(format!(
-                    "the reading of {} has the load '{}', which the sheet does not know; it is left out",
-                    moment_words(reading.at),
-                    load.name
-                ));
+                let known = self.strangers.iter_mut().find(|s| s.load == load.name);
+                match known {
+                    Some(stranger) => {
+                        stranger.readings += 1;
+                        stranger.last = reading.at;
+                    }
+                    None => self.strangers.push(Stranger {
+                        load: load.name.clone(),
+                        readings: 1,
+                        first: reading.at,
+                        last: reading.at,
+                    }),
+                }
                 return;
             };
             loads.push(i);
@@ -229,6 +275,7 @@ pub(super) fn run(arguments: &AdviseArguments) -> Result<ExitCode, Failure> {
     let model = bare(&sheet);
     let cases = cases(&sheet, &arguments.cases, &arguments.sheet)?;
     let past = past(&arguments.sheet, &sheet)?;
+    let waiting = Waiting::begin("looking through all settings", arguments.json);
     let belief = believed(&sheet, &past)?;
     let search = Search::new(
         &belief,
@@ -254,9 +301,11 @@ pub(super) fn run(arguments: &AdviseArguments) -> Result<ExitCode, Failure> {
         remarks: past.remarks.clone(),
     };
     if let Some(words) = &arguments.why {
+        drop(waiting);
         return own(&search, &basis, words, arguments.json);
     }
     let advice: Advice = advise(&search, &known)?;
+    drop(waiting);
     if arguments.json {
         sheets::print_json(&advice_json(&basis, &advice))?;
     } else {

@@ -16,6 +16,37 @@ pub struct Arguments {
     /// What to do; without it: what to do next in this folder.
     #[command(subcommand)]
     pub command: Option<Command>,
+    /// Where the program's own log goes.
+    #[command(flatten)]
+    pub journal: JournalArguments,
+}
+
+/// The program's own log. Not what the vehicle did: that is the logbook.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "The program's own log")]
+pub struct JournalArguments {
+    /// Append what the program does (ports, frames refused, readings kept, phones)
+    /// to this file.
+    #[arg(long = "log", value_name = "FILE", global = true)]
+    pub log_file: Option<PathBuf>,
+    /// How much of it; without it the variable STILLHEIGHT_LOG_LEVEL, else info.
+    #[arg(long, value_name = "LEVEL", value_enum, global = true)]
+    pub log_level: Option<LogLevel>,
+}
+
+/// How much is logged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum LogLevel {
+    /// What failed.
+    Error,
+    /// And what went wrong and was got over.
+    Warn,
+    /// And what began, ended, came and went.
+    Info,
+    /// And single frames that were refused.
+    Debug,
+    /// And everything that was told.
+    Trace,
 }
 
 /// The commands.
@@ -49,7 +80,7 @@ pub enum Command {
     Changed(ChangedArguments),
     /// List what the logbook beside a sheet holds.
     Log(LogArguments),
-    /// Write the logbook out as CSV or JSON.
+    /// Write the logbook out as CSV, JSON lines or an Arrow table.
     Export(ExportArguments),
     /// Keep one reading as soon as the vehicle is still, print it, end.
     Read(ReadArguments),
@@ -67,12 +98,41 @@ pub enum Command {
     Manual(ManualArguments),
 }
 
+impl Command {
+    /// What it is called on the command line.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Sheet(_) => "sheet",
+            Self::Layout(_) => "layout",
+            Self::Wire(_) => "wire",
+            Self::Weigh(_) => "weigh",
+            Self::Targets(_) => "targets",
+            Self::Watch(_) => "watch",
+            Self::Rehearse(_) => "rehearse",
+            Self::Sensors(_) => "sensors",
+            Self::Zero(_) => "zero",
+            Self::Record(_) => "record",
+            Self::Advise(_) => "advise",
+            Self::Changed(_) => "changed",
+            Self::Log(_) => "log",
+            Self::Export(_) => "export",
+            Self::Read(_) => "read",
+            Self::Settle(_) => "settle",
+            Self::Loadtest(_) => "loadtest",
+            Self::Report(_) => "report",
+            Self::Schema(_) => "schema",
+            Self::Completions(_) => "completions",
+            Self::Manual(_) => "manual",
+        }
+    }
+}
+
 /// `schema`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  stillheight schema targets > targets.schema.json")]
 pub struct SchemaArguments {
-    /// The output: targets, advise, settle, log, export, watch; without it the names
-    /// are listed. (The build sheet's own schema: 'sheet schema'.)
+    /// The output, for example targets; without it the names are listed, each with its
+    /// command. (The build sheet's own schema: 'sheet schema'.)
     pub name: Option<String>,
 }
 
@@ -215,9 +275,13 @@ pub enum LoadtestAction {
         /// Take all readings of the logbook as one test.
         #[arg(long)]
         all: bool,
-        /// Write the loop of height over load as an SVG picture to this file.
+        /// Write the loop of height over load as an SVG picture to this file; an
+        /// existing file is kept.
         #[arg(long, value_name = "FILE")]
         svg: Option<PathBuf>,
+        /// Replace a picture that is there.
+        #[arg(long, requires = "svg")]
+        force: bool,
         /// Print JSON: mm, deg, N, kg.
         #[arg(long)]
         json: bool,
@@ -441,6 +505,9 @@ Examples:
     Check {
         /// The sheet.
         file: PathBuf,
+        /// Print JSON: the mistakes with their places.
+        #[arg(long)]
+        json: bool,
     },
     /// Print the JSON Schema of the sheet, for editors.
     Schema,
@@ -720,6 +787,9 @@ pub struct WatchArguments {
     /// The page for phones.
     #[command(flatten)]
     pub sharing: Sharing,
+    /// Readings to a broker.
+    #[command(flatten)]
+    pub publishing: Publishing,
 }
 
 /// The live reading on a phone.
@@ -743,6 +813,20 @@ pub struct Sharing {
         requires = "share"
     )]
     pub share_allow: Vec<ShareAllow>,
+}
+
+/// Readings to a broker of the builder's own.
+#[derive(Debug, Clone, Default, Args)]
+pub struct Publishing {
+    /// Publish what is read to this MQTT broker of your own, for example
+    /// mqtt://shop@192.168.1.5:1883/van; 'stillheight schema mqtt' says what comes on
+    /// which topic. Not encrypted: for a network that you trust.
+    #[arg(long, value_name = "mqtt://HOST/PREFIX")]
+    pub publish: Option<String>,
+    /// The password in this file's first line; else in the variable
+    /// STILLHEIGHT_MQTT_PASSWORD.
+    #[arg(long, value_name = "FILE", requires = "publish")]
+    pub publish_password_file: Option<PathBuf>,
 }
 
 /// What a phone may do beside looking.
@@ -913,6 +997,9 @@ pub struct RehearseArguments {
     /// The page for phones.
     #[command(flatten)]
     pub sharing: Sharing,
+    /// Readings to a broker.
+    #[command(flatten)]
+    pub publishing: Publishing,
 }
 
 /// A sensor without its plug for a while.
@@ -1031,8 +1118,9 @@ pub struct LogArguments {
 #[command(after_help = "\
 Examples:
   stillheight export van.toml --csv -o van.csv
+  stillheight export van.toml --arrow -o van.arrow
   stillheight export van.toml --json | head -1")]
-#[command(group(clap::ArgGroup::new("form").required(true).args(["csv", "json"])))]
+#[command(group(clap::ArgGroup::new("form").required(true).args(["csv", "json", "arrow"])))]
 pub struct ExportArguments {
     /// The build sheet whose logbook it is.
     pub sheet: PathBuf,
@@ -1042,6 +1130,9 @@ pub struct ExportArguments {
     /// As JSON lines, units in the keys.
     #[arg(long)]
     pub json: bool,
+    /// As an Arrow IPC file for notebooks, units in the columns' names: mm, deg, kg.
+    #[arg(long)]
+    pub arrow: bool,
     /// Write to this file instead of standard output; an existing file is kept.
     #[arg(short, long, value_name = "FILE")]
     pub output: Option<PathBuf>,

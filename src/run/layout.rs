@@ -9,6 +9,7 @@ use crate::report::{
     link_text, room_drawing, room_json, room_svg, room_text,
 };
 use crate::run::arguments::LayoutArguments;
+use crate::run::progress::Waiting;
 use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, Checked};
 use crate::statics::{Model, quantities};
@@ -33,6 +34,7 @@ struct View {
 
 pub(super) fn run(arguments: &LayoutArguments) -> Result<ExitCode, Failure> {
     let (checked, _) = sheets::read_whole(&arguments.sheet, &arguments.overrides)?;
+    let waiting = Waiting::begin("working it out", arguments.json);
     let view = if arguments.lean {
         lean(arguments, &checked)?
     } else if arguments.wheel {
@@ -40,8 +42,10 @@ pub(super) fn run(arguments: &LayoutArguments) -> Result<ExitCode, Failure> {
     } else if arguments.link {
         link(arguments, &checked)?
     } else {
+        drop(waiting);
         return all(arguments, &checked);
     };
+    drop(waiting);
     if let Some(file) = &arguments.svg {
         sheets::write_new(file, &view.svg, arguments.force)?;
     }
@@ -56,7 +60,9 @@ pub(super) fn run(arguments: &LayoutArguments) -> Result<ExitCode, Failure> {
 /// The candidates.
 fn all(arguments: &LayoutArguments, checked: &Checked) -> Result<ExitCode, Failure> {
     let (wish, stock, leans, room) = planned(&checked.sheet, &checked.plans);
+    let waiting = Waiting::begin("trying springs and leans", arguments.json);
     let layout = candidates(&checked.sheet, &wish, &stock, &leans, &room)?;
+    drop(waiting);
     if arguments.json {
         sheets::print_json(&layout_json(&layout))?;
     } else if arguments.csv {

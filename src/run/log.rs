@@ -1,10 +1,15 @@
 //! `log` and `export`: what the logbook beside a sheet holds.
 
 use crate::logbook::{Logbook, LogbookError, Which, beside};
-use crate::report::{events_csv, history_json, history_json_lines, kept_csv, log_table};
+use crate::report::{
+    TableError, events_arrow, events_csv, history_json, history_json_lines, kept_arrow, kept_csv,
+    log_table,
+};
 use crate::run::arguments::{ExportArguments, LogArguments};
+use crate::run::progress::Waiting;
 use crate::run::{Failure, sheets};
-use std::path::Path;
+use std::io::IsTerminal as _;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// The logbook beside a sheet, for reading; an older one is brought up to date first.
@@ -40,34 +45,59 @@ pub(super) fn list(arguments: &LogArguments) -> Result<ExitCode, Failure> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// The file for marks and changes beside the one for readings.
+fn events_beside(path: &Path) -> PathBuf {
+    let ending = path.extension().unwrap_or_default().to_string_lossy();
+    path.with_extension(format!("events.{ending}"))
+}
+
 pub(super) fn export(arguments: &ExportArguments) -> Result<ExitCode, Failure> {
     let sheet = sheets::read(&arguments.sheet)?;
-    let history = open(&arguments.sheet)?.history(Which::All)?;
-    let text = if arguments.csv {
-        kept_csv(&history.kept, sheet.units)
-    } else {
-        history_json_lines(&history)
-    };
-    match &arguments.output {
-        None => sheets::print(&text)?,
-        Some(path) => {
-            sheets::write_new(path, &text, arguments.force)?;
-            if arguments.csv {
-                let events = path.with_extension("events.csv");
-                sheets::write_new(
-                    &events,
-                    &events_csv(&history.marks, &history.changes, sheet.units),
-                    arguments.force,
-                )?;
-                sheets::print(&format!(
-                    "wrote {} and {}\n",
-                    path.display(),
-                    events.display()
-                ))?;
-            } else {
-                sheets::print(&format!("wrote {}\n", path.display()))?;
-            }
-        }
+    if arguments.arrow && arguments.output.is_none() && std::io::stdout().is_terminal() {
+        return Err(Failure::users(
+            "export.terminal",
+            "an Arrow table is no text for a terminal",
+            "give a file with -o, for example -o van.arrow, or a pipe",
+        ));
     }
+    let waiting = Waiting::begin("writing the logbook out", arguments.output.is_none());
+    let history = open(&arguments.sheet)?.history(Which::All)?;
+    let (kept, events) = if arguments.csv {
+        (
+            kept_csv(&history.kept, sheet.units).into_bytes(),
+            Some(events_csv(&history.marks, &history.changes, sheet.units).into_bytes()),
+        )
+    } else if arguments.arrow {
+        (
+            kept_arrow(&history.kept)?,
+            Some(events_arrow(&history.marks, &history.changes)?),
+        )
+    } else {
+        (history_json_lines(&history).into_bytes(), None)
+    };
+    let Some(path) = &arguments.output else {
+        drop(waiting);
+        sheets::print_bytes(&kept)?;
+        return Ok(ExitCode::SUCCESS);
+    };
+    sheets::write_whole(path, &kept, arguments.force)?;
+    let mut wrote = format!("wrote {}", path.display());
+    if let Some(events) = events {
+        let beside = events_beside(path);
+        sheets::write_whole(&beside, &events, arguments.force)?;
+        wrote.push_str(&format!(" and {}", beside.display()));
+    }
+    drop(waiting);
+    sheets::print(&format!("{wrote}\n"))?;
     Ok(ExitCode::SUCCESS)
+}
+
+impl From<TableError> for Failure {
+    fn from(e: TableError) -> Self {
+        Self::ours(
+            "export.arrow",
+            e.to_string(),
+            "write --csv or --json instead",
+        )
+    }
 }

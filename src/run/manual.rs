@@ -20,20 +20,24 @@ pub(super) fn completions(arguments: &CompletionsArguments) -> Result<ExitCode, 
 }
 
 pub(super) fn schema(arguments: &SchemaArguments) -> Result<ExitCode, Failure> {
-    let names: Vec<&str> = SCHEMAS.iter().map(|(name, _)| *name).collect();
     let Some(wanted) = &arguments.name else {
-        sheets::print(&format!("{}\n", names.join("\n")))?;
+        let mut text = String::new();
+        for of in SCHEMAS {
+            text.push_str(&format!("{:<18} {}\n", of.name, of.commands.join(", ")));
+        }
+        sheets::print(&text)?;
         return Ok(ExitCode::SUCCESS);
     };
-    let found = SCHEMAS.iter().find(|(name, _)| name == wanted);
-    let (_, text) = found.ok_or_else(|| {
+    let found = SCHEMAS.iter().find(|of| of.name == wanted);
+    let of = found.ok_or_else(|| {
+        let names = SCHEMAS.map(|of| of.name).join(", ");
         Failure::users(
             "schema.unknown",
             format!("no output '{wanted}' has a schema"),
-            format!("there are: {}", names.join(", ")),
+            format!("there are: {names}"),
         )
     })?;
-    sheets::print(text)?;
+    sheets::print(of.text)?;
     Ok(ExitCode::SUCCESS)
 }
 

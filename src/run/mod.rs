@@ -8,10 +8,12 @@ mod advise;
 mod arguments;
 mod changed;
 mod failure;
+mod journal;
 mod layout;
 mod loadtest;
 mod log;
 mod manual;
+mod progress;
 mod read;
 mod record;
 mod rehearse;
@@ -39,9 +41,28 @@ use std::process::ExitCode;
 /// # Errors
 /// Whatever the command could not do.
 pub fn run(arguments: Arguments) -> Result<ExitCode, Failure> {
+    journal::begin(&arguments.journal)?;
     let Some(command) = arguments.command else {
         return start::run();
     };
+    let name = command.name();
+    let version = env!("CARGO_PKG_VERSION");
+    tracing::info!(command = name, version, "begun");
+    let began = std::time::Instant::now();
+    let ended = done(command);
+    let for_s = began.elapsed().as_secs_f64();
+    match &ended {
+        Ok(code) => tracing::info!(command = name, ?code, for_s, "ended"),
+        Err(failure) => {
+            // The code alone: a message may repeat what was typed.
+            let code = failure.code.as_str();
+            tracing::error!(command = name, code, exit = failure.exit, for_s, "failed");
+        }
+    }
+    ended
+}
+
+fn done(command: Command) -> Result<ExitCode, Failure> {
     match command {
         Command::Sheet(sheet) => sheets::run(&sheet),
         Command::Targets(targets) => targets::run(&targets),

@@ -104,6 +104,8 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         hand: turning.then(|| Hand::on(&stage)),
         sharing: crate::run::sitting::sharing::asked(&arguments.sharing)?,
         wall_ahead: Span::ZERO,
+        publishing: crate::run::sitting::publishing::asked(&arguments.publishing)?,
+        publisher: None,
     };
     if arguments.telling.plain {
         sheets::print(&format!(

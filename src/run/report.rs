@@ -19,6 +19,7 @@ use crate::report::{
 use crate::run::advise::{Past, bare, past_of};
 use crate::run::arguments::{PaperAsked, ReportArguments};
 use crate::run::layout::coilover_travel;
+use crate::run::progress::Waiting;
 use crate::run::sensors::fitted::Fitted;
 use crate::run::settle::answer::{Tolerances, gather};
 use crate::run::{Failure, log, sheets, targets};
@@ -46,6 +47,7 @@ pub(super) fn run(arguments: &ReportArguments) -> Result<ExitCode, Failure> {
         return Err(crate::run::failure::exists(&output));
     }
     let (checked, _) = sheets::read_whole(&arguments.sheet, &[])?;
+    let waiting = Waiting::begin("making the report", false);
     let page = report_page(&dossier(&arguments.sheet, &checked)?);
     let (content, how) = if arguments.pdf {
         let paper = match arguments.paper {
@@ -58,6 +60,7 @@ pub(super) fn run(arguments: &ReportArguments) -> Result<ExitCode, Failure> {
         (page.into_bytes(), how)
     };
     sheets::write_whole(&output, &content, arguments.force)?;
+    drop(waiting);
     sheets::print(&format!("wrote {}\n{how}", output.display()))?;
     Ok(ExitCode::SUCCESS)
 }

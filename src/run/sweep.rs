@@ -3,6 +3,7 @@
 use crate::quantity::{Dimension, read};
 use crate::report::{Sweep, SweepRow, sweep_csv, sweep_json, sweep_text};
 use crate::run::arguments::TargetsArguments;
+use crate::run::progress::Waiting;
 use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, Checked};
 use crate::statics::{CaseQuantities, Model, StaticsError, quantities};
@@ -65,6 +66,7 @@ pub(super) fn run(arguments: &TargetsArguments) -> Result<ExitCode, Failure> {
             .collect(),
         rows: Vec::with_capacity(count),
     };
+    let waiting = Waiting::begin("working the table out", arguments.json);
     for mut i in 0..count {
         let mut values = vec![0.0; ranges.len()];
         // The last one runs fastest.
@@ -83,6 +85,7 @@ pub(super) fn run(arguments: &TargetsArguments) -> Result<ExitCode, Failure> {
             found: found(&sheet, case).map_err(|e| e.to_string()),
         });
     }
+    drop(waiting);
     if arguments.json {
         sheets::print_json(&sweep_json(&sweep))?;
     } else if arguments.csv {

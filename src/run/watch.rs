@@ -5,19 +5,22 @@ use crate::logbook::{self, HoldingBounds, LogbookWriter, beside};
 use crate::ports::{Clock, Port, PortEvent, PortEventKind, attach, list};
 use crate::quantity::{Moment, Span, UnitSystem};
 use crate::run::arguments::{Telling, WatchArguments};
+use crate::run::progress::Waiting;
 use crate::run::record::Playing;
 use crate::run::sensors::fitted::Fitted;
 use crate::run::sitting::lines::Lines;
-use crate::run::sitting::sharing;
 use crate::run::sitting::tell::Told;
 use crate::run::sitting::view::view_of;
 use crate::run::sitting::{Finished, Sitting};
+use crate::run::sitting::{publishing, sharing};
 use crate::run::turning::rehearsal::Hand;
 use crate::run::{Failure, sheets};
 use crate::screen::view::SharedView;
 use crate::screen::{self, Command, Ink, View};
+use crate::share::broker::{Broker, Publisher, publish};
 use crate::share::{Allowed, share};
 use crate::sheet::BuildSheet;
+use std::io::IsTerminal as _;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -67,6 +70,10 @@ pub(super) struct Watching<'a> {
     pub(super) sharing: Option<(SocketAddr, Allowed)>,
     /// How far the computer's clock was ahead of this run's when last told.
     pub(super) wall_ahead: Span,
+    /// The broker that readings go to.
+    pub(super) publishing: Option<Broker>,
+    /// They are on their way to it.
+    pub(super) publisher: Option<Publisher>,
 }
 
 /// What is said where the computer's clock was set since it was last told.
@@ -102,6 +109,7 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
     let loads = loads_named(&sheet, &arguments.loads)?;
     let old = Span::from_s(arguments.old_zero);
     let sharing = sharing::asked(&arguments.sharing)?;
+    let publishing = publishing::asked(&arguments.publishing)?;
     let watching = if let Some(capture) = &arguments.from {
         let playing = Playing::open(capture, arguments.speed)?;
         let start = playing.start();
@@ -122,6 +130,8 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             hand: None,
             sharing,
             wall_ahead: Span::ZERO,
+            publishing,
+            publisher: None,
         }
     } else {
         let clock = Clock::real();
@@ -156,6 +166,8 @@ pub(super) fn run(arguments: &WatchArguments) -> Result<ExitCode, Failure> {
             hand: None,
             sharing,
             wall_ahead: Span::ZERO,
+            publishing,
+            publisher: None,
         }
     };
     let (units, start) = (watching.sitting.sheet.units, watching.clock.start());
@@ -296,6 +308,10 @@ impl Watching<'_> {
             sheets::print(&sharing::told(shown, self.telling.json))?;
         }
         let looked_at = on_screen || shared.is_some();
+        // Lines on a terminal show by themselves that it goes on.
+        let unseen = self.playing.is_some() && !on_screen && !std::io::stdout().is_terminal();
+        let _waiting = Waiting::begin("playing the capture", self.telling.json || !unseen);
+        self.publisher = self.publishing.as_ref().and_then(publish);
         let mut signals = signals()?;
         let mut tick = tokio::time::interval(match &self.playing {
             Some(playing) => playing.beat(TICK, SHORTEST_TICK),
@@ -403,7 +419,14 @@ impl Watching<'_> {
             let _ = tokio::time::timeout(Duration::from_secs(1), port.stop()).await;
         }
         let now = self.now();
+        let publisher = self.publisher.take();
         let finished = self.sitting.finish(now);
+        if let Some(publisher) = publisher {
+            for told in &finished.told {
+                publisher.tell(&told.json());
+            }
+            publisher.stop().await;
+        }
         match ended {
             End::Screen(Err(e)) => Err(e.into()),
             _ => Ok(finished),
@@ -444,7 +467,21 @@ impl Watching<'_> {
     }
 
     fn tell_tick(&mut self, now: Moment, on_screen: bool) -> Result<(), Failure> {
+        match self.publisher.as_mut().and_then(Publisher::news) {
+            Some((true, _)) => {
+                let text = "readings go to the broker".to_owned();
+                self.sitting.mention(now, text);
+            }
+            Some((false, why)) => {
+                let text = format!("the broker is not there ({why}); it is tried again");
+                self.sitting.remark(now, text);
+            }
+            None => {}
+        }
         for told in self.sitting.tick(now) {
+            if let Some(publisher) = &self.publisher {
+                publisher.tell(&told.json());
+            }
             if !on_screen {
                 tell(
                     &told,

@@ -166,7 +166,7 @@ fn foot(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
     if let Some(note) = &desk.note {
         note_line(&mut pane.part(0, last, width, 1), note);
     } else {
-        keys(&mut pane.part(0, last, width, 1), view);
+        keys(&mut pane.part(0, last, width, 1), view, desk.bell);
     }
     let mut free = last;
     if let Some((weight, text)) = desk.message_for(view)
@@ -211,7 +211,7 @@ fn next(pane: &mut Pane<'_>, view: &View) {
 }
 
 /// The keys, as many as fit.
-fn keys(pane: &mut Pane<'_>, view: &View) {
+fn keys(pane: &mut Pane<'_>, view: &View, bell: bool) {
     let ink = pane.ink;
     let mut list = vec![
         ("k", "keep now"),
@@ -220,6 +220,9 @@ fn keys(pane: &mut Pane<'_>, view: &View) {
         ("l", "large"),
         ("w", "in full"),
     ];
+    if bell {
+        list.insert(0, ("b", "bell is on"));
+    }
     if view.source == Source::Replay {
         list.insert(0, ("p", if view.paused { "go on" } else { "hold" }));
     }
@@ -361,6 +364,6 @@ fn narrow(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
         row += 1;
     }
     if bottom < height {
-        keys(&mut pane.part(0, bottom, width, 1), view);
+        keys(&mut pane.part(0, bottom, width, 1), view, desk.bell);
     }
 }

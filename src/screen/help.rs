@@ -8,7 +8,7 @@ use super::head;
 use super::pane::{Ink, Pane, wide, wrap};
 use super::view::{Source, View};
 
-const KEYS: [(&str, &str); 9] = [
+const KEYS: [(&str, &str); 10] = [
     ("1-9 …", "put the load with that key on or take it off"),
     ("k", "keep a reading now"),
     (
@@ -19,6 +19,7 @@ const KEYS: [(&str, &str); 9] = [
     ("w", "what to do next and what was kept, in full"),
     ("l", "one quantity fills the screen; again: back"),
     ("Tab", "next quantity in the large mode"),
+    ("b", "the bell on still, level and stop turning; again: off"),
     ("?", "this help; any key closes it"),
     ("q", "quit; what was kept stays kept"),
 ];

@@ -36,6 +36,8 @@ pub struct Desk {
     pub note: Option<String>,
     /// A message of the screen's own; it goes before the view's.
     pub message: Option<Message>,
+    /// Whether the bell rings; off unless the key is pressed.
+    pub bell: bool,
 }
 
 impl Desk {
@@ -47,6 +49,7 @@ impl Desk {
             overlay: None,
             note: None,
             message: None,
+            bell: false,
         }
     }
 
@@ -86,6 +89,7 @@ impl Desk {
             KeyCode::Char('p') if view.source == Source::Replay => return Some(Command::Pause),
             KeyCode::Char('n') => self.note = Some(String::new()),
             KeyCode::Char('?' | 'h') | KeyCode::F(1) => self.overlay = Some(Overlay::Help),
+            KeyCode::Char('b') => self.bell = !self.bell,
             KeyCode::Char('w') => self.overlay = Some(Overlay::InFull),
             KeyCode::Char('a') if view.shared.is_some() => self.overlay = Some(Overlay::Shared),
             KeyCode::Char('l') => {

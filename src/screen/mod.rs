@@ -15,6 +15,7 @@
 
 mod above;
 mod behind;
+mod chime;
 mod digits;
 mod face;
 mod gauge;
@@ -30,6 +31,7 @@ pub mod view;
 mod wording;
 
 pub(crate) use crate::ports::platform::Signals;
+pub use chime::{Chime, chime};
 pub use face::draw;
 pub use keys::{Desk, NOTE_LIMIT, Overlay};
 pub use pane::Ink;

@@ -25,6 +25,7 @@ use ratatui::backend::CrosstermBackend;
 use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 
+use super::chime::chime;
 use super::face;
 use super::keys::{Desk, Overlay};
 use super::pane::Ink;
@@ -86,10 +87,15 @@ pub async fn run(
                 match event {
                     Some(Ok(Event::Key(key))) => {
                         desk.message = None;
+                        let rang = desk.bell;
                         if let Some(command) = desk.press(key, &view)
                             && let Some(ended) = send(&commands, command, &mut desk)
                         {
                             return Ok(ended);
+                        }
+                        if desk.bell && !rang {
+                            // How it sounds, and that it can be heard at all.
+                            screen.ring()?;
                         }
                     }
                     Some(Ok(_)) => {}
@@ -101,7 +107,11 @@ pub async fn run(
                 if news.is_err() {
                     return Ok(Ended::NoMoreViews);
                 }
-                view = Arc::clone(&views.borrow_and_update());
+                let newer = Arc::clone(&views.borrow_and_update());
+                if desk.bell && chime(&view, &newer).is_some() {
+                    screen.ring()?;
+                }
+                view = newer;
                 if view.shared.is_some() && !code_shown {
                     // Once at the start: it is there to be held a phone to.
                     code_shown = true;
@@ -217,6 +227,20 @@ impl Screen {
             })
             .map_err(|source| ScreenError::Draw { source })?;
         Ok(())
+    }
+}
+
+impl Screen {
+    /// The terminal's own bell.
+    fn ring(&mut self) -> Result<(), ScreenError> {
+        let _drawing = DRAWING.lock().unwrap_or_else(PoisonError::into_inner);
+        if !ON.load(Ordering::SeqCst) {
+            return Ok(());
+        }
+        let out = self.terminal.backend_mut();
+        out.write_all(b"\x07")
+            .and_then(|()| out.flush())
+            .map_err(|source| ScreenError::Draw { source })
     }
 }
 

@@ -13,11 +13,13 @@
 //! code     address -> QR code as text                             (pure)
 //! pages    the routes: page, style, script, live, keep, load
 //! serve    connections: bounded in count, time and size; the end
+//! broker   the same readings as messages to an MQTT broker
 //! ```
 //!
 //! Nothing is encrypted: who can read the room's network can read the address.
 //! So it is for a network that the builder trusts, and off unless asked for.
 
+pub mod broker;
 mod code;
 mod gate;
 mod pages;
@@ -101,13 +103,36 @@ impl ShareError {
 pub fn own_address() -> Result<IpAddr, ShareError> {
     // Source: RFC 5737: 192.0.2.0/24 is for documentation, nobody answers there.
     // Connecting a datagram socket only chooses a route.
-    UdpSocket::bind(("0.0.0.0", 0))
-        .and_then(|s| {
-            s.connect(("192.0.2.1", 9))?;
-            s.local_addr()
-        })
+    usable(UdpSocket::bind(("0.0.0.0", 0)).and_then(|s| {
+        s.connect(("192.0.2.1", 9))?;
+        s.local_addr()
+    }))
+}
+
+/// The address of a route, where there is one that leads out of this machine.
+fn usable(found: std::io::Result<SocketAddr>) -> Result<IpAddr, ShareError> {
+    found
         .map(|a| a.ip())
         .ok()
         .filter(|ip| !ip.is_unspecified() && !ip.is_loopback())
         .ok_or(ShareError::NoNetwork)
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test may end")]
+    use super::*;
+
+    #[test]
+    fn without_a_network_it_says_so() {
+        let none = std::io::Error::from(std::io::ErrorKind::NetworkUnreachable);
+        let at = |text: &str| Ok(text.parse::<SocketAddr>().unwrap());
+        for found in [Err(none), at("127.0.0.1:9"), at("0.0.0.0:9")] {
+            let refused = usable(found).unwrap_err();
+            assert_eq!(refused.code(), "share.no_network");
+            assert!(refused.help().contains("network"));
+        }
+        let ip = usable(at("192.168.1.20:9")).unwrap();
+        assert_eq!(ip.to_string(), "192.168.1.20");
+    }
 }

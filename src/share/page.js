@@ -122,7 +122,7 @@
     by("doing").hidden = !p.task;
     if (p.task) { put("task", p.task.title); put("step", p.task.step); put("caution", p.task.caution || ""); }
     put("next", p.next ? `Next: ${p.next}` : "");
-    put("kept", p.kept ? `Kept last: ${p.kept}` : "");
+    put("kept", p.kept ? `Kept last (${p.kept_units}): ${p.kept}` : "");
     put("message", p.message && p.message.weight !== "notice" ? `${p.message.weight}: ${p.message.text}`
       : p.not_heard.length ? `Not heard: ${p.not_heard.join(", ")}` : "");
     sounds(p);

@@ -100,6 +100,7 @@ impl Desk {
             return StatusCode::TOO_MANY_REQUESTS;
         }
         *last = Some(Instant::now());
+        tracing::info!(?command, "a button of the page");
         match self.commands.try_send(command) {
             Ok(()) => StatusCode::NO_CONTENT,
             Err(_) => StatusCode::SERVICE_UNAVAILABLE,
@@ -146,7 +147,12 @@ async fn guard(State(desk): State<Desk>, request: Request, next: Next) -> Respon
         host: host.as_deref(),
         origin: origin.as_deref(),
     };
-    let mut response = match desk.gate.ruling(&asked) {
+    let ruling = desk.gate.ruling(&asked);
+    if ruling != Ruling::In {
+        // Neither path nor headers: there may be a token in them.
+        tracing::warn!(method = asked.method, ?ruling, "a request was refused");
+    }
+    let mut response = match ruling {
         Ruling::In => {
             if let Some(Known(known)) = request.extensions().get() {
                 known.store(true, Ordering::Relaxed);
@@ -187,6 +193,13 @@ async fn now(State(desk): State<Desk>) -> impl IntoResponse {
     ([(header::CONTENT_TYPE, "application/json")], desk.text())
 }
 
+impl Drop for Following {
+    fn drop(&mut self) {
+        let for_s = self.began.elapsed().as_secs();
+        tracing::info!(for_s, "a phone follows no more");
+    }
+}
+
 /// What a stream remembers.
 struct Following {
     desk: Desk,
@@ -197,12 +210,17 @@ struct Following {
 
 async fn live(State(desk): State<Desk>) -> Response {
     let Ok(phone) = Arc::clone(&desk.phones).try_acquire_owned() else {
+        tracing::warn!(most = MOST_PHONES, "one phone too many");
         return (
             StatusCode::SERVICE_UNAVAILABLE,
             [(header::RETRY_AFTER, "10")],
         )
             .into_response();
     };
+    tracing::info!(
+        room_for = desk.phones.available_permits(),
+        "a phone follows"
+    );
     let following = Following {
         desk,
         began: Instant::now(),

@@ -52,11 +52,9 @@ fn length(figure: Option<&Figure<Length>>, units: UnitSystem) -> Value {
 
 fn aim_text<Q: Quantity>(aim: Option<&Aim<Q>>, units: UnitSystem) -> Value {
     aim.map_or(Value::Null, |a| {
-        json!(format!(
-            "{} ± {}",
-            a.value.shown(units),
-            a.tolerance.shown(units)
-        ))
+        let value = a.value.shown(units);
+        let number = value.split(' ').next().unwrap_or_default();
+        json!(format!("{number} ± {}", a.tolerance.shown(units)))
     })
 }
 
@@ -144,6 +142,10 @@ pub fn picture(view: &View, allowed: Allowed) -> Value {
         })),
         "not_heard": silent,
         "kept": view.kept.first(),
+        "kept_units": match units {
+            UnitSystem::Metric => "heights mm, link deg",
+            UnitSystem::Inch => "heights in, link deg",
+        },
         "next": view.next.first(),
         "message": view.message.as_ref().map(|m| json!({"weight": m.weight.word(), "text": m.text})),
         "allowed": { "keep": allowed.keep, "load": allowed.load },

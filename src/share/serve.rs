@@ -56,6 +56,8 @@ pub async fn share(
         hosts.push(format!("localhost:{}", at.port()));
     }
     let address = format!("http://{at}/{}/", token.as_str());
+    // The address without its token: who reads the log must not get in.
+    tracing::info!(%at, keep = allowed.keep, load = allowed.load, "page for phones is served");
     let (stop, stopping) = watch::channel(false);
     let gate = Gate {
         token,
@@ -75,6 +77,7 @@ impl Shared {
     /// Ends every stream and connection.
     pub async fn stop(self) {
         let _ = self.stop.send(true);
+        tracing::info!("page for phones ends");
         let _ = tokio::time::timeout(END_WITHIN * 2, self.task).await;
     }
 }
@@ -166,7 +169,8 @@ async fn listen_on(listener: TcpListener, page: Page) {
                 continue;
             }
         };
-        let Ok((stream, _)) = accepted else {
+        let Ok((stream, from)) = accepted else {
+            tracing::warn!("a connection of a phone could not be accepted");
             // Out of file handles, or the other side has gone already.
             tokio::time::sleep(Duration::from_millis(50)).await;
             continue;
@@ -184,6 +188,7 @@ async fn listen_on(listener: TcpListener, page: Page) {
             // Its handle is closed before the next one is opened.
             let _ = connections.join_next().await;
         }
+        tracing::debug!(%from, "connection of a phone");
         let _ = stream.set_nodelay(true);
         let known = Known::default();
         let (page, noted) = (page.clone(), known.clone());

@@ -348,7 +348,7 @@ pub fn xdr(data: &[u8]) {
                 panic!("a sentence has names")
             };
             assert!(
-                !name.is_empty() && names.contains(name),
+                !name.is_empty() && names.iter().any(|n| **n == **name),
                 "'{name}' out of nothing"
             );
         }
@@ -477,7 +477,7 @@ pub fn modbus(data: &[u8]) {
             });
             assert!(fits, "a value out of nothing");
             let name = format!("{}/{}", request[0], request[3]);
-            assert_eq!(sample.source, Source::Named(name));
+            assert_eq!(sample.source, Source::Named(name.into()));
         }
         if let Some(request) = driver.poll(now, &mut out) {
             assert!(MODBUS.fits(&request) && request.len() == 8);

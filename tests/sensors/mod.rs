@@ -153,6 +153,7 @@ fn what_speaks_is_told_and_the_lines_it_gives_work_in_a_sheet() {
         let (out, err, code) = run(&["sensors", "try", &port, "--json"]);
         assert_eq!(code, 0, "{err}");
         let told: Value = serde_json::from_str(&out).unwrap();
+        crate::schemas::holds("sensors-try", &told);
         assert_eq!(told["protocol"], protocol);
         assert!(told["good"].as_u64().unwrap() >= 3);
         let device = &told["devices"][0];
@@ -208,6 +209,7 @@ fn ports_are_listed_with_how_well_they_are_heard() {
     ]);
     assert_eq!(code, 0, "{err}");
     let told: Value = serde_json::from_str(&out).unwrap();
+    crate::schemas::holds("sensors", &told);
     let of = |name: &Path| {
         let ports = told["ports"].as_array().unwrap();
         ports

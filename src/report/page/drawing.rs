@@ -228,7 +228,7 @@ impl Paper {
         }
     }
 
-    /// A bar of a known length.
+    /// A bar of a known length: right at whatever size the drawing is printed.
     pub(super) fn scale_bar(&mut self, at: At, one_to: f64) {
         let half = units_per_m(one_to) * 0.25;
         for i in 0..2 {
@@ -254,7 +254,7 @@ impl Paper {
             10.0,
             SOFT,
             false,
-            &format!("500 mm, drawn 1 : {one_to}"),
+            "500 mm",
         );
     }
 

@@ -147,12 +147,12 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
     Some(html! {
         p { (told) }
         @for axle in behind {
-            figure {
+            figure.behind {
                 (PreEscaped(sight.behind(axle)))
                 figcaption { "From behind, " (of.sheet.axles[axle].name) " axle; the vehicle's left is on the left. Springs and lateral link to scale." }
             }
         }
-        figure { (PreEscaped(sight.side())) figcaption { "From the left." } }
+        figure.beside { (PreEscaped(sight.side())) figcaption { "From the left." } }
         figure {
             (PreEscaped(sight.above()))
             figcaption { "From above; circles: stations where heights are read; crossed squares: loads that are on. Rails are drawn 80 mm deep, tyres "

@@ -36,6 +36,12 @@ const LEADING: f64 = 1.3;
 /// A paragraph is no wider, so that the eye finds the next line.
 const LONGEST_LINE: f64 = 430.0;
 
+/// Between drawings beside each other.
+const BETWEEN: f64 = 14.0;
+/// A drawing is made no smaller than this share to fit the rest of a page; its letters
+/// stay as large as they must be.
+const LEAST_SHARE: f64 = 0.7;
+
 const INK: [f64; 3] = [0.086, 0.141, 0.169];
 const SOFT: [f64; 3] = [0.333, 0.4, 0.431];
 const RUST: [f64; 3] = [0.612, 0.239, 0.071];
@@ -126,6 +132,35 @@ impl Pages {
             self.y -= step;
             self.write(MARGIN + indent, self.y + 0.25 * of.size, of, &line);
         }
+    }
+
+    /// How much room a heading wants, so that what it heads begins on its page.
+    fn with_heading(&self, after: &[Block]) -> f64 {
+        let mut room = 44.0;
+        for block in after {
+            match block {
+                Block::Text { text, small, .. } => {
+                    let of = if *small { NOTE } else { BODY };
+                    let lines = letters::lines(text, of.bold, of.size, LONGEST_LINE).len();
+                    room += lines as f64 * of.size * LEADING + 4.0;
+                }
+                Block::Drawings(drawings, width) => {
+                    let (across, share) = shares(*width);
+                    let each = self.each(across, share);
+                    let row = drawings.iter().take(across);
+                    let tall = row.map(|(svg, _)| picture::height(svg, each));
+                    return room + LEAST_SHARE * tall.fold(0.0, f64::max) + 30.0;
+                }
+                Block::Heading(..) => return room,
+                _ => return room + 62.0,
+            }
+        }
+        room
+    }
+
+    /// Width of each of so many drawings beside each other.
+    fn each(&self, across: usize, share: f64) -> f64 {
+        (self.inner() * share - BETWEEN * (across as f64 - 1.0)) / across as f64
     }
 
     fn block(&mut self, block: &Block) {
@@ -244,28 +279,33 @@ impl Pages {
     }
 
     fn drawings(&mut self, drawings: &[(String, String)], width: Width) {
-        let (across, share) = match width {
-            Width::Full => (1, 1.0),
-            Width::Narrow => (1, 0.72),
-            Width::Half => (2, 1.0),
-        };
-        let gap = 14.0;
-        let each = (self.inner() * share - gap * (across as f64 - 1.0)) / across as f64;
+        let (across, share) = shares(width);
+        let most = self.each(across, share);
         for row in drawings.chunks(across) {
+            let mut each = most;
             let tall = row
                 .iter()
                 .map(|(svg, _)| picture::height(svg, each))
                 .fold(0.0, f64::max);
             let words = row
                 .iter()
-                .map(|(_, under)| letters::lines(under, false, SMALL, each).len())
+                .map(|(_, under)| letters::lines(under, false, SMALL, most).len())
                 .max()
                 .unwrap_or(0) as f64;
-            self.need(tall + words * SMALL * LEADING + 12.0);
+            let below = words * SMALL * LEADING + 12.0;
+            // A little smaller, where that saves an empty rest of the page.
+            let left = self.y - BOTTOM - below;
+            let tall = if across == 1 && tall > left && tall * LEAST_SHARE <= left {
+                each *= left / tall;
+                left
+            } else {
+                tall
+            };
+            self.need(tall + below);
             self.y -= 4.0;
             let top = self.y;
             for (i, (svg, under)) in row.iter().enumerate() {
-                let left = MARGIN + (each + gap) * i as f64;
+                let left = MARGIN + (each + BETWEEN) * i as f64;
                 let place = Place {
                     left,
                     top,
@@ -273,7 +313,7 @@ impl Pages {
                     least_text: 6.2,
                 };
                 picture::draw(svg, place, &mut self.page);
-                for (k, line) in letters::lines(under, false, SMALL, each).iter().enumerate() {
+                for (k, line) in letters::lines(under, false, SMALL, most).iter().enumerate() {
                     let y = top - tall - SMALL * LEADING * (k as f64 + 1.0);
                     self.write(left, y, NOTE, line);
                 }
@@ -447,10 +487,23 @@ fn columns(table: &Table, most: f64) -> (Vec<f64>, f64) {
     (vec![most / count.max(1) as f64; count], 6.2)
 }
 
+/// How many drawings beside each other, on what share of the width.
+const fn shares(width: Width) -> (usize, f64) {
+    match width {
+        Width::Full => (1, 1.0),
+        Width::Narrow => (1, 0.72),
+        Width::Half => (2, 1.0),
+    }
+}
+
 /// The pages as a file.
 pub(super) fn pdf(blocks: &[Block], paper: Paper) -> Vec<u8> {
     let mut pages = Pages::new(paper);
-    for block in blocks {
+    for (i, block) in blocks.iter().enumerate() {
+        if matches!(block, Block::Heading(2 | 3, _)) {
+            let after = blocks.get(i + 1..).unwrap_or_default();
+            pages.need(pages.with_heading(after));
+        }
         pages.block(block);
     }
     pages.next_page();

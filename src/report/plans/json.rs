@@ -18,8 +18,10 @@ fn shown(key: QuantityKey, si: f64) -> f64 {
     }
 }
 
-fn unit(key: QuantityKey) -> &'static str {
-    if key.is_angle() { "deg" } else { "mm" }
+/// Puts a value in, with its unit at the end of its key.
+fn put(into: &mut Value, name: &str, key: QuantityKey, si: f64) {
+    let unit = if key.is_angle() { "deg" } else { "mm" };
+    into[format!("{name}_{unit}")] = json!(shown(key, si));
 }
 
 /// The whole advice.
@@ -63,22 +65,33 @@ fn leave(basis: &Basis<'_>, leave: &Leave) -> Value {
 }
 
 fn blocked(basis: &Basis<'_>, b: &Blocked) -> Value {
-    json!({
+    let mut value = json!({
         "limit": b.limit.code(),
         "unit": basis.unit(b.unit),
         "sentence": basis.blocked(b),
-        "by_mm_or_deg": if b.limit == crate::advice::Limit::LinkAngle { b.by.to_degrees() } else { b.by * 1e3 },
-    })
+    });
+    let (key, by) = if b.limit == crate::advice::Limit::LinkAngle {
+        ("by_deg", b.by.to_degrees())
+    } else {
+        ("by_mm", b.by * 1e3)
+    };
+    value[key] = json!(by);
+    value
 }
 
 fn compared(basis: &Basis<'_>, c: &Compared) -> Value {
     let key = c.aim.key;
-    json!({
-        "name": basis.aim(key), "unit": unit(key),
-        "value": shown(key, c.value), "interval95": shown(key, COVERAGE_95 * c.uncertainty),
-        "target": shown(key, c.aim.target), "tolerance": shown(key, c.aim.tolerance),
-        "off": shown(key, c.deviation()), "verdict": c.verdict,
-    })
+    let mut value = json!({ "name": basis.aim(key), "verdict": c.verdict });
+    for (name, si) in [
+        ("value", c.value),
+        ("interval95", COVERAGE_95 * c.uncertainty),
+        ("target", c.aim.target),
+        ("tolerance", c.aim.tolerance),
+        ("off", c.deviation()),
+    ] {
+        put(&mut value, name, key, si);
+    }
+    value
 }
 
 fn operation(basis: &Basis<'_>, o: &Operation) -> Value {
@@ -94,17 +107,19 @@ fn case(basis: &Basis<'_>, c: &CaseResult) -> Value {
     json!({
         "case": c.name,
         "aims": c.compared.iter().map(|a| compared(basis, a)).collect::<Vec<_>>(),
-        "quantities": c.quantities.iter().map(|m| json!({
-            "name": m.key.name(basis.sheet, basis.model), "unit": unit(m.key),
-            "value": shown(m.key, m.value), "interval95": shown(m.key, COVERAGE_95 * m.uncertainty),
-        })).collect::<Vec<_>>(),
+        "quantities": c.quantities.iter().map(|m| {
+            let mut value = json!({ "name": m.key.name(basis.sheet, basis.model) });
+            put(&mut value, "value", m.key, m.value);
+            put(&mut value, "interval95", m.key, COVERAGE_95 * m.uncertainty);
+            value
+        }).collect::<Vec<_>>(),
         "units": c.found.units.iter().map(|u| json!({
             "name": u.name, "travel_up_mm": u.travel_up.mm(), "travel_down_mm": u.travel_down.mm(),
             "preload_at_droop_mm": u.preload.mm(), "bind_margin_mm": u.bind_margin.map(crate::quantity::Length::mm),
             "force_n": u.force.n(), "length_mm": u.length.mm(),
         })).collect::<Vec<_>>(),
-        "wheel_loads_n": c.found.axles.iter().map(|a| json!({
-            "axle": a.name, "left": a.wheel_loads[0].n(), "right": a.wheel_loads[1].n(),
+        "axles": c.found.axles.iter().map(|a| json!({
+            "name": a.name, "wheel_load_left_n": a.wheel_loads[0].n(), "wheel_load_right_n": a.wheel_loads[1].n(),
             "ride_hz": a.frequency.map(crate::quantity::Frequency::hz),
         })).collect::<Vec<_>>(),
         "diagonal_share": c.diagonal.map(|d| d.0),
@@ -112,32 +127,28 @@ fn case(basis: &Basis<'_>, c: &CaseResult) -> Value {
     })
 }
 
+/// What gets worse, before and after, the unit at the end of the keys.
 fn worse(basis: &Basis<'_>, case: usize, w: &Worse) -> Value {
-    let (what, of, before, after) = match *w {
-        Worse::TravelUp(u, a, b) => ("travel_up_mm", basis.unit(u).to_owned(), a * 1e3, b * 1e3),
-        Worse::TravelDown(u, a, b) => {
-            ("travel_down_mm", basis.unit(u).to_owned(), a * 1e3, b * 1e3)
+    let unit_name = |u: usize| basis.unit(u).to_owned();
+    let (what, of, unit, factor, before, after) = match *w {
+        Worse::TravelUp(u, a, b) => ("travel up", unit_name(u), "_mm", 1e3, a, b),
+        Worse::TravelDown(u, a, b) => ("travel down", unit_name(u), "_mm", 1e3, a, b),
+        Worse::Preload(u, a, b) => ("preload at droop", unit_name(u), "_mm", 1e3, a, b),
+        Worse::Aim(key, a, b) => {
+            let unit = if key.is_angle() { "_deg" } else { "_mm" };
+            ("off", basis.aim(key), unit, shown(key, 1.0), a, b)
         }
-        Worse::Preload(u, a, b) => (
-            "preload_at_droop_mm",
-            basis.unit(u).to_owned(),
-            a * 1e3,
-            b * 1e3,
-        ),
-        Worse::Aim(key, a, b) => ("off", basis.aim(key), shown(key, a), shown(key, b)),
-        Worse::Diagonal(a, b) => ("diagonal_share", String::new(), a, b),
-        Worse::Frequency(axle, a, b) => (
-            "ride_hz",
-            basis
-                .sheet
-                .axles
-                .get(axle)
-                .map_or_else(String::new, |x| x.name.clone()),
-            a,
-            b,
-        ),
+        Worse::Diagonal(a, b) => ("diagonal share", String::new(), "", 1.0, a, b),
+        Worse::Frequency(axle, a, b) => {
+            let axles = &basis.sheet.axles;
+            let name = axles.get(axle).map_or_else(String::new, |x| x.name.clone());
+            ("ride frequency", name, "_hz", 1.0, a, b)
+        }
     };
-    json!({ "case": case, "what": what, "of": of, "before": before, "after": after })
+    json!({
+        "case": case, "what": what, "of": of,
+        format!("before{unit}"): before * factor, format!("after{unit}"): after * factor,
+    })
 }
 
 fn plan(basis: &Basis<'_>, p: &Plan) -> Value {
@@ -171,13 +182,21 @@ pub fn answer_json(basis: &Basis<'_>, answer: &Answer) -> Value {
                     by: *by,
                 },
             ),
-            Objection::Further(i, key, a, b) => json!({
-                "case": i, "further_off": basis.aim(*key), "unit": unit(*key), "before": shown(*key, *a), "after": shown(*key, *b),
-            }),
-            Objection::TooSmall { key, change, half } => json!({
-                "too_small": basis.aim(*key), "unit": unit(*key), "change": shown(*key, *change), "interval95": shown(*key, *half),
-            }),
-            Objection::Value(a, b) => json!({ "worse_value": { "before": a, "after": finite(*b) } }),
+            Objection::Further(i, key, a, b) => {
+                let mut value = json!({ "case": i, "further_off": basis.aim(*key) });
+                put(&mut value, "before", *key, *a);
+                put(&mut value, "after", *key, *b);
+                value
+            }
+            Objection::TooSmall { key, change, half } => {
+                let mut value = json!({ "too_small": basis.aim(*key) });
+                put(&mut value, "change", *key, *change);
+                put(&mut value, "interval95", *key, *half);
+                value
+            }
+            Objection::Value(a, b) => {
+                json!({ "worse_value": { "before": a, "after": finite(*b) } })
+            }
         })
         .collect();
     json!({ "plan": plan(basis, &answer.plan), "against": against })
@@ -191,19 +210,22 @@ pub fn promise_json(basis: &Basis<'_>, verdict: &PromiseVerdict) -> Value {
     };
     json!({
         "kept": verdict.kept(), "chi_square": verdict.chi_square, "limit95": verdict.limit,
-        "sensors": verdict.sensors.iter().map(|s| json!({
-            "name": basis.sheet.sensors[s.sensor].name, "unit": unit(key(s.sensor)),
-            "predicted": shown(key(s.sensor), s.predicted), "interval95": shown(key(s.sensor), COVERAGE_95 * s.uncertainty),
-            "found": shown(key(s.sensor), s.found), "kept": s.kept(),
-        })).collect::<Vec<_>>(),
+        "sensors": verdict.sensors.iter().map(|s| {
+            let key = key(s.sensor);
+            let mut value = json!({ "name": basis.sheet.sensors[s.sensor].name, "kept": s.kept() });
+            put(&mut value, "predicted", key, s.predicted);
+            put(&mut value, "interval95", key, COVERAGE_95 * s.uncertainty);
+            put(&mut value, "found", key, s.found);
+            value
+        }).collect::<Vec<_>>(),
         "explanations": verdict.explanations.iter().map(|(e, left)| {
-            let (what, of, value) = match *e {
-                Explanation::Pitch { unit, pitch } => ("pitch_mm", unit.map(|u| basis.unit(u)), pitch * 1e3),
-                Explanation::Slipped { unit, by } => ("slipped_mm", Some(basis.unit(unit)), by * 1e3),
-                Explanation::OtherHole { unit, hole, .. } => ("other_hole", Some(basis.unit(unit)), hole as f64),
-                Explanation::Settled { share } => ("settled_share", None, share),
+            let (what, of, key, number) = match *e {
+                Explanation::Pitch { unit, pitch } => ("pitch", unit.map(|u| basis.unit(u)), "value_mm", pitch * 1e3),
+                Explanation::Slipped { unit, by } => ("slipped", Some(basis.unit(unit)), "value_mm", by * 1e3),
+                Explanation::OtherHole { unit, hole, .. } => ("other hole", Some(basis.unit(unit)), "hole", hole as f64),
+                Explanation::Settled { share } => ("settled", None, "share", share),
             };
-            json!({ "what": what, "of": of, "value": value, "chi_square_left": left })
+            json!({ "what": what, "of": of, key: number, "chi_square_left": left })
         }).collect::<Vec<_>>(),
     })
 }

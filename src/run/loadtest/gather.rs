@@ -12,8 +12,9 @@ use crate::posture::Observation;
 use crate::quantity::{Moment, Span};
 use crate::report::{loadtest_svg, moment_words};
 use crate::run::arguments::Way;
+use crate::run::progress::Waiting;
 use crate::run::sensors::fitted::Fitted;
-use crate::run::{Failure, failure, sheets};
+use crate::run::{Failure, sheets};
 use crate::sheet::{BuildSheet, Measurand};
 use crate::trials::loadtest::{Approach, Load, PlacedLoad, Step};
 use std::path::Path;
@@ -38,6 +39,8 @@ pub(super) struct Asked<'a> {
     pub(super) without: &'a [usize],
     pub(super) all: bool,
     pub(super) svg: Option<&'a Path>,
+    /// Replace a picture that is there.
+    pub(super) force: bool,
     pub(super) json: bool,
 }
 
@@ -63,6 +66,7 @@ pub(super) fn newest(path: &Path, sheet: &BuildSheet) -> Result<Gathered, Failur
         without: &[],
         all: false,
         svg: None,
+        force: false,
         json: false,
     };
     gather(&asked, sheet, &logbook)
@@ -98,8 +102,10 @@ pub(super) fn fit(asked: &Asked) -> Result<ExitCode, Failure> {
     if !asked.json {
         sheets::print(&listing(&gathered))?;
     }
+    let waiting = Waiting::begin("fitting the load test", asked.json);
     let answer =
         Answer::of(&gathered.sheet, &gathered.steps, &gathered.earlier).map_err(refused)?;
+    drop(waiting);
     if let Some(path) = asked.svg {
         let picture = loadtest_svg(&gathered.sheet, &answer.found);
         if picture.is_empty() {
@@ -109,7 +115,7 @@ pub(super) fn fit(asked: &Asked) -> Result<ExitCode, Failure> {
                 "clip distance sensors on, and read with and without a load",
             ));
         }
-        std::fs::write(path, picture).map_err(|e| failure::file("write", path, &e))?;
+        sheets::write_new(path, &picture, asked.force)?;
     }
     if asked.json {
         sheets::print_json(&answer.json(&gathered.sheet, &gathered.steps))?;

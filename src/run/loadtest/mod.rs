@@ -28,6 +28,7 @@ pub(super) fn told(path: &Path, sheet: &BuildSheet) -> Option<LoadTestTold> {
 
 use crate::report::{LoadTestTold, loadtest_plan_json, loadtest_plan_text};
 use crate::run::arguments::{AtHand, LoadtestAction, LoadtestArguments};
+use crate::run::progress::Waiting;
 use crate::run::{Failure, sheets};
 use crate::sheet::BuildSheet;
 use crate::trials::loadtest::{Load, LoadTestError, Plan, PlanOptions, plan_from, visits};
@@ -45,7 +46,9 @@ pub(super) fn run(arguments: &LoadtestArguments) -> Result<ExitCode, Failure> {
             json,
         }) => {
             let sheet = sheets::read(sheet)?;
+            let waiting = Waiting::begin("weighing up the steps", *json);
             let plan = plan_of(&sheet, at_hand)?;
+            drop(waiting);
             if *json {
                 sheets::print_json(&loadtest_plan_json(&sheet, &plan))?;
             } else {
@@ -59,6 +62,7 @@ pub(super) fn run(arguments: &LoadtestArguments) -> Result<ExitCode, Failure> {
             without,
             all,
             svg,
+            force,
             json,
         }) => gather::fit(&gather::Asked {
             path: sheet,
@@ -66,6 +70,7 @@ pub(super) fn run(arguments: &LoadtestArguments) -> Result<ExitCode, Failure> {
             without,
             all: *all,
             svg: svg.as_deref(),
+            force: *force,
             json: *json,
         }),
         None => guided::run(&arguments.test),

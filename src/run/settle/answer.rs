@@ -9,6 +9,7 @@ use crate::logbook::{
 use crate::quantity::{Angle, Length, Moment};
 use crate::report::{SettleReport, SettledQuantity};
 use crate::run::arguments::SettleAnswerArguments;
+use crate::run::progress::Waiting;
 use crate::run::settle::causes::causes;
 use crate::run::{Failure, log, sheets};
 use crate::sheet::BuildSheet;
@@ -86,7 +87,9 @@ pub(in crate::run) fn answer(arguments: &SettleAnswerArguments) -> Result<ExitCo
     let tolerances = Tolerances::read(&arguments.tolerance)?;
     let logbook = log::open(path)?;
     let loads = loads_asked(&sheet, &logbook, arguments)?;
+    let waiting = Waiting::begin("fitting what settling does", arguments.json);
     let mut report = gather(&sheet, &logbook, &loads, tolerances, None)?;
+    drop(waiting);
     if let Some(only) = &arguments.only {
         report.quantities.retain(|q| q.name.contains(only.as_str()));
     }

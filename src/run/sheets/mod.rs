@@ -7,6 +7,7 @@ use crate::run::Failure;
 use crate::run::arguments::{SheetAction, SheetArguments, Units};
 use crate::run::failure::file;
 use crate::sheet::{self, BuildSheet, Checked, SheetError, parse_with, schema, template};
+use serde_json::json;
 use std::io::Write as _;
 use std::path::Path;
 use std::process::ExitCode;
@@ -32,7 +33,8 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<ExitCode, Failure> {
                 file.display()
             ))?;
         }
-        SheetAction::Check { file } => {
+        SheetAction::Check { file, json: true } => return check_json(file),
+        SheetAction::Check { file, json: false } => {
             let sheet = read(file)?;
             print(&format!(
                 "{}: no mistakes\n{}",
@@ -43,6 +45,35 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<ExitCode, Failure> {
         SheetAction::Schema => print_json(&schema())?,
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// What is wrong with a sheet, as JSON on standard output; mistakes end with code 2.
+fn check_json(path: &Path) -> Result<ExitCode, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|source| {
+        Failure::from(SheetError::Read {
+            path: path.to_owned(),
+            source,
+        })
+    })?;
+    let name = path.display().to_string();
+    let (sheet, mistakes) = match parse_with(&text, &name, &[]) {
+        Ok(checked) => (Some(checked.sheet.name), Vec::new()),
+        Err(mistakes) => (None, mistakes.iter().collect()),
+    };
+    print_json(&json!({
+        "file": name,
+        "name": sheet,
+        "good": mistakes.is_empty(),
+        "mistakes": mistakes.iter().map(|m| json!({
+            "file": m.file, "line": m.line, "column": m.column,
+            "code": m.code, "message": m.wrong.to_string(), "help": m.help,
+        })).collect::<Vec<_>>(),
+    }))?;
+    Ok(if mistakes.is_empty() {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::from(2)
+    })
 }
 
 fn summary(sheet: &BuildSheet) -> String {
@@ -132,20 +163,9 @@ impl From<SheetError> for Failure {
     }
 }
 
-/// Writes a file that must not be there yet, unless forced.
+/// Writes a text that must not be there yet, unless forced.
 pub(super) fn write_new(path: &Path, text: &str, force: bool) -> Result<(), Failure> {
-    let mut options = std::fs::OpenOptions::new();
-    if force {
-        return sheet::replace(path, text.as_bytes()).map_err(|e| file("write", path, &e));
-    }
-    let mut opened = options
-        .write(true)
-        .create_new(true)
-        .open(path)
-        .map_err(|e| file("write", path, &e))?;
-    opened
-        .write_all(text.as_bytes())
-        .map_err(|e| file("write", path, &e))
+    write_whole(path, text.as_bytes(), force)
 }
 
 /// Writes a file whole or not at all: into a new one beside it, onto the disk, then
@@ -184,8 +204,13 @@ pub(super) fn write_whole(path: &Path, content: &[u8], force: bool) -> Result<()
 
 /// Prints to standard output; a closed pipe is a quiet end.
 pub(super) fn print(text: &str) -> Result<(), Failure> {
+    print_bytes(text.as_bytes())
+}
+
+/// The same for what is no text.
+pub(super) fn print_bytes(bytes: &[u8]) -> Result<(), Failure> {
     let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out.write_all(bytes).and_then(|()| out.flush()) {
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         Err(e) => Err(Failure::ours(
             "output.write",

@@ -218,7 +218,12 @@ impl Lines {
         let line = self.all.get_mut(event.port)?;
         if let PortEventKind::Bytes(bytes) = &event.kind {
             line.bytes += bytes.len() as u64;
+            let before = line.driver.counts().rejected_total();
             line.driver.feed(bytes, event.at, heard);
+            let refused = line.driver.counts().rejected_total() - before;
+            if refused > 0 {
+                tracing::debug!(port = event.port, refused, "frames refused");
+            }
             return None;
         }
         let names = self.names_on(event.port);
@@ -356,6 +361,26 @@ impl Lines {
                 .all
                 .iter()
                 .all(|l| matches!(l.state, LineState::Refused(_)))
+    }
+
+    /// Writes into the program's log how each line was heard.
+    pub(in crate::run) fn log_counts(&self) {
+        for (port, line) in self.all.iter().enumerate() {
+            let counts = line.driver.counts();
+            let reasons: Vec<String> = counts
+                .by_reason()
+                .map(|(why, n)| format!("{}: {n}", why.name()))
+                .collect();
+            tracing::info!(
+                port,
+                bytes = line.bytes,
+                good = counts.good,
+                refused = counts.rejected_total(),
+                why = reasons.join(", "),
+                openings = line.openings,
+                "line at the end"
+            );
+        }
     }
 
     /// Counters of every line.

@@ -6,6 +6,7 @@
 
 pub(super) mod keeping;
 pub(super) mod lines;
+pub(super) mod publishing;
 pub(super) mod sharing;
 pub(super) mod tell;
 pub(super) mod view;
@@ -442,6 +443,11 @@ impl Sitting {
         self.say(now, Grade::Warning, text);
     }
 
+    /// The same, where nothing is wrong.
+    pub(super) fn mention(&mut self, now: Moment, text: String) {
+        self.say(now, Grade::Notice, text);
+    }
+
     /// Something to remember.
     pub(super) fn note(&mut self, text: &str, now: Moment) {
         if let Some(log) = &self.log {
@@ -488,6 +494,11 @@ impl Sitting {
     }
 
     fn say(&mut self, now: Moment, grade: Grade, text: String) {
+        match grade {
+            Grade::Notice => tracing::debug!(text, "said"),
+            Grade::Warning => tracing::warn!(text, "said"),
+            Grade::Error => tracing::error!(text, "said"),
+        }
         if grade != Grade::Notice || !self.said.contains(&text) {
             self.told.push(Told::Notice {
                 at: now,
@@ -692,6 +703,10 @@ impl Sitting {
         let code = state.trouble.as_ref().map(|t| t.code);
         if code != self.trouble_told {
             match &state.trouble {
+                Some(t) => tracing::error!(text = t.message, "the logbook is in trouble"),
+                None => tracing::info!("the logbook is well again"),
+            }
+            match &state.trouble {
                 Some(t) => self.say(
                     now,
                     Grade::Error,
@@ -715,6 +730,12 @@ impl Sitting {
         if self.kept.len() >= MOST_KEPT {
             self.kept.remove(0);
         }
+        tracing::info!(
+            at = crate::report::moment_words(told.at),
+            loads = told.loads.join(", "),
+            logged = self.log.is_some(),
+            "reading kept"
+        );
         self.kept.push(told.clone());
         self.told.push(Told::Kept(Box::new(told)));
     }
@@ -775,6 +796,10 @@ impl Sitting {
             unsaved = log.finish().len();
         }
         self.collect_kept();
+        self.lines.log_counts();
+        if unsaved > 0 {
+            tracing::error!(unsaved, "records could not be written to the logbook");
+        }
         let told = std::mem::take(&mut self.told);
         Finished {
             unsaved,
