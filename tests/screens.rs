@@ -165,7 +165,13 @@ fn the_words_are_there_at_80_by_24() {
     says(&samples::long_names(), &["…", "replay, held", "error:"]);
     says(
         &samples::at_work(),
-        &["STOP", "DOWN", "caution:", "underneath"],
+        &[
+            "784 N on, by the heights",
+            "height over load",
+            "Enter it is so",
+            "caution:",
+            "underneath",
+        ],
     );
 }
 

@@ -88,7 +88,7 @@ fn full(pane: &mut Pane<'_>, view: &View, desk: &Desk) {
 
     let row = top + 1 + picture;
     let title = if view.sensors.iter().any(|sensor| sensor.off.is_some()) {
-        "sensors: last value, off in its noise"
+        "sensors: value, off in its noise"
     } else if left > lists::ROOMY {
         "sensors: last value, age, rate, rejected"
     } else {

@@ -480,7 +480,8 @@ impl Test {
         asked: Option<&Stop>,
     ) -> Result<Option<String>, Failure> {
         let from = self.clock.now();
-        while self.clock.now().since(from) < self.wait && !self.is_stopped() {
+        while self.clock.now().since(from) < self.wait {
+            // What was typed before somebody quit still counts.
             let typed = self.window.as_mut().map_or(Said::NotYet, Window::answer);
             let said = match typed {
                 Said::NotYet => hands.answer(asked, &self.sitting.sheet.loads),
@@ -489,6 +490,7 @@ impl Test {
             match said {
                 Said::Line(line) => return Ok(Some(line)),
                 Said::End => return Ok(None),
+                Said::NotYet if self.is_stopped() => return Ok(None),
                 Said::NotYet => self.look()?,
             }
         }

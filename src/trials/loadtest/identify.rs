@@ -39,6 +39,8 @@ pub struct Identified {
     pub unknowns: Unknowns,
     /// Values, in standard uncertainties from what was expected.
     pub z: DVector<f64>,
+    /// The likeliest values of all unknowns together, from which `z` was moved to the mean.
+    pub likeliest_z: DVector<f64>,
     /// Their covariance (stretch not included).
     pub covariance: DMatrix<f64>,
     /// Chi-square of readings and expectations together.
@@ -147,6 +149,12 @@ impl Identified {
     /// One quantity.
     pub fn get(&self, key: Key) -> Option<&Finding> {
         self.findings.iter().find(|f| f.key == key)
+    }
+
+    /// The value that a quantity has where all unknowns together are likeliest.
+    pub fn likeliest(&self, sheet: &BuildSheet, key: Key) -> f64 {
+        let (constant, weights) = key.parts(&self.frame(sheet));
+        constant + weights.dot(&self.likeliest_z)
     }
 
     /// Correlation of two quantities after the test.
@@ -390,6 +398,7 @@ fn conclude(
         findings,
         unknowns: setup.unknowns.only(&lasting),
         z: found.z.select_rows(&lasting),
+        likeliest_z: found.likeliest.select_rows(&lasting),
         covariance: found
             .covariance
             .select_rows(&lasting)

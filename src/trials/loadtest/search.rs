@@ -59,6 +59,8 @@ pub(super) struct White {
 #[derive(Debug, Clone)]
 pub(super) struct Found {
     pub(super) z: DVector<f64>,
+    /// The likeliest values of all together, where the search itself ended.
+    pub(super) likeliest: DVector<f64>,
     pub(super) covariance: DMatrix<f64>,
     /// J'J without the expectation.
     pub(super) information: DMatrix<f64>,
@@ -270,6 +272,7 @@ fn descend(
             white,
             rounds: round,
             left,
+            likeliest: z.clone(),
             converged: left <= SMALL || stalled || (done && left < STALLED),
             z,
         });
