@@ -223,6 +223,11 @@ fn a_sheet_does_not_command_the_terminal() {
     let line = text.lines().find(|l| l.starts_with("name = ")).unwrap();
     let evil = text.replacen(line, "name = \"van\\u001b]0;evil\\u0007\\u001b[2J\"", 1);
     std::fs::write(folder.inside("evil.toml"), evil).unwrap();
+    // Found by fuzzing: what would be right is shown with what was typed.
+    let comma = text.replacen("wheelbase = \"", "wheelbase = \"2,8 \\u001b[2J \\u0085", 1);
+    assert_ne!(comma, text);
+    std::fs::write(folder.inside("comma.toml"), comma).unwrap();
+    refused(&folder.run(&["sheet", "check", "comma.toml"]), "comma");
     for arguments in [
         &["sheet", "check", "evil.toml"][..],
         &["targets", "evil.toml"],

@@ -71,7 +71,7 @@ impl Mistakes {
                 column: source.text[line_start..range.start].chars().count() + 1,
                 code: found.wrong.code(),
                 wrong: found.wrong.clone(),
-                help: found.wrong.help(),
+                help: tame(&found.wrong.help()),
             }
         })
     }
@@ -121,9 +121,23 @@ impl Mistakes {
             .primary_title(found.wrong.to_string())
             .id(found.wrong.code())
             .element(snippet)
-            .element(Level::HELP.message(found.wrong.help()));
+            .element(Level::HELP.message(tame(&found.wrong.help())));
         renderer.render(&[group])
     }
+}
+
+/// What a sheet says, without what commands a terminal: control characters by their pictures.
+fn tame(text: &str) -> String {
+    text.chars()
+        .map(|c| match u32::from(c) {
+            0x09 | 0x0a => c,
+            // Unicode, Control Pictures: U+2400 and on for U+0000 and on.
+            code @ 0..0x20 => char::from_u32(0x2400 + code).unwrap_or('\u{fffd}'),
+            0x7f => '\u{2421}',
+            0x80..0xa0 => '\u{fffd}',
+            _ => c,
+        })
+        .collect()
 }
 
 impl fmt::Display for Mistakes {

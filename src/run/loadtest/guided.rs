@@ -488,6 +488,7 @@ impl Test {
                 typed => typed,
             };
             match said {
+                Said::Line(_) if self.ear.is_stopped() => return Ok(None),
                 Said::Line(line) => return Ok(Some(line)),
                 Said::End => return Ok(None),
                 Said::NotYet if self.is_stopped() => return Ok(None),
