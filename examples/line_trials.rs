@@ -4,6 +4,7 @@
 //! `cargo run --release --example line_trials -- 1000 24 1`: plugs, hours, seed.
 //! Exit code 1 where a wrong reading came through.
 #![allow(
+    clippy::wildcard_imports,
     clippy::unwrap_used,
     clippy::panic,
     clippy::expect_used,

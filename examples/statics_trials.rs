@@ -5,6 +5,7 @@
 //! kind, and the seed. Exit code 1 where the statics lied.
 #![allow(
     clippy::unwrap_used,
+    clippy::wildcard_imports,
     unreachable_pub,
     dead_code,
     missing_docs,

@@ -93,7 +93,7 @@ impl Line {
             } else {
                 value + swing
             };
-        let noise = (self.n * 7919 + sensor as i64 * 104_729) % 101;
+        let noise = (self.n * 7919 + i64::try_from(sensor).unwrap() * 104_729) % 101;
         let mut frame = [0; MAX_FRAME];
         if self.n == 0 {
             let said = identity(sensor as u64 + 1, tilt);

@@ -17,7 +17,7 @@ use std::time::{Duration, Instant};
 use stillheight::logbook::{Logbook, Which};
 
 /// Far more than anything here takes, on however slow a machine.
-const PATIENCE: Duration = Duration::from_secs(300);
+const PATIENCE: Duration = Duration::from_mins(5);
 const NAME: &str = "rehearsal.logbook.sqlite";
 
 struct Folder(PathBuf);

@@ -57,7 +57,9 @@ fn strangers_are_remembered_within_a_bound() {
                 &mut out,
             );
         }
-        out.iter().for_each(|heard| bench.hear(0, heard));
+        for heard in &out {
+            bench.hear(0, heard);
+        }
     }
     let strangers: Vec<_> = bench
         .notices(at(10_000))

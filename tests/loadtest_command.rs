@@ -278,7 +278,7 @@ fn a_test_is_led_on_the_screen() {
         &["loadtest", sheet.to_str().unwrap()],
         &[("TZ", "UTC"), ("NO_COLOR", "1")],
     );
-    session.patience = Duration::from_secs(120);
+    session.patience = Duration::from_mins(2);
     // The whole caution first, on the plain terminal.
     session.wait_for("Enter when all of this is so");
     assert!(session.text().contains("tack"), "{}", session.text());

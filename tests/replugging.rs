@@ -15,7 +15,7 @@ use tokio::sync::mpsc;
 
 const LINES: usize = 4;
 /// Far more than anything here takes.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// The far end of a pseudo-terminal, raw, and all that was sent into it.
 struct FarEnd {

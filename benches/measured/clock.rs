@@ -32,6 +32,8 @@ pub fn side_by_side<const N: usize>(mut things: [Timed<'_>; N]) -> [f64; N] {
         }
     });
     let mut times = [[0.0; RUNS]; N];
+    // In turns, so that all meet the same neighbours on the machine.
+    #[allow(clippy::needless_range_loop, reason = "runs outside, things inside")]
     for k in 0..RUNS {
         for i in 0..N {
             times[i][k] = run(things[i], calls[i]) / calls[i] as f64;

@@ -13,6 +13,7 @@
     clippy::cast_possible_truncation,
     clippy::cast_possible_wrap,
     clippy::cast_sign_loss,
+    clippy::wildcard_imports,
     reason = "a measuring program may end at once"
 )]
 

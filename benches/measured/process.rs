@@ -136,7 +136,7 @@ impl OnScreen {
         let mut picture = vt100::Parser::new(rows, columns, 0);
         let mut reader = pair.master.try_clone_reader().unwrap();
         std::thread::spawn(move || {
-            let mut buffer = [0; 65536];
+            let mut buffer = vec![0; 65536];
             while let Ok(n) = reader.read(&mut buffer) {
                 if n == 0 {
                     break;

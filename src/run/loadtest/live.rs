@@ -126,8 +126,10 @@ const fn is_watched(key: QuantityKey) -> bool {
     )
 }
 
+/// A point of the loop: load and height.
+type Point = (Force, Length);
 /// Load and height over every axle, at one moment.
-type Over = Vec<Option<(Force, Length)>>;
+type Over = Vec<Option<Point>>;
 
 /// A step while it is done: from the rest before it to the rest that it asks for.
 #[derive(Debug, Clone, Default)]
@@ -153,7 +155,7 @@ impl Course {
 
     /// A reading was kept: it is on the loop, and what comes next starts from it.
     pub(super) fn kept(&mut self, sitting: &Sitting) {
-        let over = self.over(sitting, &self.asked.over_kg);
+        let over = Self::over(sitting, &self.asked.over_kg);
         self.kept.push(over);
         if let Some(posture) = &sitting.posture {
             self.rested = posture
@@ -192,7 +194,7 @@ impl Course {
             .collect()
     }
 
-    fn over(&self, sitting: &Sitting, loads_kg: &[f64]) -> Over {
+    fn over(sitting: &Sitting, loads_kg: &[f64]) -> Over {
         let sheet = &sitting.sheet;
         let nearest = |x: f64| {
             let far = |i: &usize| (sheet.axles[*i].x.m() - x).abs();
@@ -214,16 +216,13 @@ impl Course {
     }
 
     /// The loop over the axle that moved most, and where it is now.
-    pub(super) fn drawn(
-        &self,
-        sitting: &Sitting,
-    ) -> (Vec<(Force, Length)>, Option<(Force, Length)>) {
-        let of = |axle: usize| -> Vec<(Force, Length)> {
+    pub(super) fn drawn(&self, sitting: &Sitting) -> (Vec<Point>, Option<Point>) {
+        let of = |axle: usize| -> Vec<Point> {
             let kept = self.kept.iter();
             kept.filter_map(|over| over.get(axle).copied().flatten())
                 .collect()
         };
-        let spread = |points: &[(Force, Length)]| {
+        let spread = |points: &[Point]| {
             let heights = points.iter().map(|p| p.1.m());
             heights.clone().fold(f64::NEG_INFINITY, f64::max)
                 - heights.fold(f64::INFINITY, f64::min)
@@ -233,7 +232,7 @@ impl Course {
         else {
             return (Vec::new(), None);
         };
-        let now = self.over(sitting, &self.over_now(sitting));
+        let now = Self::over(sitting, &self.over_now(sitting));
         (points, now.get(axle).copied().flatten())
     }
 

@@ -76,7 +76,7 @@ impl Shown {
         ];
         self.word = "free";
         self.number = self.kept.len().to_string();
-        self.below = "readings kept; q ends the test".to_owned();
+        "readings kept; q ends the test".clone_into(&mut self.below);
         self.changes_load = true;
     }
 

@@ -702,9 +702,10 @@ impl Sitting {
         };
         let code = state.trouble.as_ref().map(|t| t.code);
         if code != self.trouble_told {
-            match &state.trouble {
-                Some(t) => tracing::error!(text = t.message, "the logbook is in trouble"),
-                None => tracing::info!("the logbook is well again"),
+            if let Some(t) = &state.trouble {
+                tracing::error!(text = t.message, "the logbook is in trouble");
+            } else {
+                tracing::info!("the logbook is well again");
             }
             match &state.trouble {
                 Some(t) => self.say(
