@@ -112,6 +112,10 @@ fn without_a_logbook_it_is_targets_only_and_says_so() {
     let page = folder.read("report.html");
     is_sound(&page, &folder);
     assert!(page.contains("Nothing has been read yet: these are targets only"));
+    // Four heights, roll, pitch and the link of at least two cases, each with its interval.
+    let cases = &page[page.find("Every load case by the sheet alone").unwrap()..];
+    let cases = &cases[..cases.find("</table>").unwrap()];
+    assert!(cases.matches(" ± ").count() >= 14, "{cases}");
     for heading in [
         "The vehicle, to scale",
         "Targets and what it comes to",

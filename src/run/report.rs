@@ -124,6 +124,7 @@ fn dossier<'a>(path: &Path, checked: &'a Checked) -> Result<Dossier<'a>, Failure
         zone: jiff::tz::TimeZone::system(),
         program: format!("stillheight {}", env!("CARGO_PKG_VERSION")),
         finished: finished(sheet, &model, &past)?,
+        case_spreads: case_spreads(sheet, &model)?,
         promises: promises(sheet, &past),
         newest,
         loadtest: crate::run::loadtest::told(path, sheet),
@@ -149,6 +150,26 @@ fn settling(
     };
     let loads: Vec<String> = last.reading.loads.iter().map(|l| l.name.clone()).collect();
     gather(sheet, logbook, &loads, Tolerances::default(), None).map_err(|e| e.message)
+}
+
+/// What the sheet itself is unsure of, as it shows in every load case.
+fn case_spreads(
+    sheet: &BuildSheet,
+    model: &Model,
+) -> Result<Vec<Vec<(QuantityKey, f64)>>, Failure> {
+    let belief = Belief::new(sheet, None);
+    let setup = Setup::of(sheet, model);
+    let of = |case: &crate::sheet::LoadCase| -> Result<_, Failure> {
+        let standing = belief.standing(&setup, &case.loads)?;
+        let keys = QuantityKey::all(sheet, &standing.model);
+        let asked: Vec<_> = keys.iter().map(|k| (&standing, *k)).collect();
+        let (_, covariance) = belief.spread(&asked);
+        let spreads = keys.iter().enumerate();
+        Ok(spreads
+            .map(|(i, key)| (*key, covariance[(i, i)].max(0.0).sqrt()))
+            .collect())
+    };
+    sheet.cases.iter().map(of).collect()
 }
 
 /// Aims against what a belief says of a set-up in the targets' case.

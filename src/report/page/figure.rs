@@ -46,6 +46,15 @@ pub(super) fn interval(is_angle: bool, si: f64, standard: f64, units: UnitSystem
     )
 }
 
+/// `421.4 ± 3.0`, where the unit stands in the caption; a standard uncertainty, shown at 95 %.
+pub(super) fn give_or_take(is_angle: bool, si: f64, standard: f64, units: UnitSystem) -> String {
+    format!(
+        "{} ± {}",
+        bare(is_angle, si, units),
+        bare(is_angle, COVERAGE_95 * standard, units)
+    )
+}
+
 /// `420.0 ± 5.0 mm` for a target with its tolerance.
 pub(super) fn target(is_angle: bool, si: f64, tolerance: f64, units: UnitSystem) -> String {
     format!(

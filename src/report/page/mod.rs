@@ -42,7 +42,7 @@ use crate::compare::Compared;
 use crate::geometry::State;
 use crate::layout::{LeanFall, LinkStudy, WheelRoom};
 use crate::logbook::{History, KeptReading};
-use crate::posture::Measured;
+use crate::posture::{Measured, QuantityKey};
 use crate::quantity::Moment;
 use crate::readings::neighbour::Neighbour;
 use crate::sheet::BuildSheet;
@@ -63,6 +63,9 @@ pub struct Dossier<'a> {
     pub program: String,
     /// Every load case as the sheet alone gives it.
     pub cases: Vec<CaseReport>,
+    /// How unsure each of them is by what the sheet itself is unsure of: standard
+    /// uncertainties, metres or radians, in the order of the cases.
+    pub case_spreads: Vec<Vec<(QuantityKey, f64)>>,
     /// The finished vehicle.
     pub finished: Finished,
     /// The newest reading; none where nothing was kept.

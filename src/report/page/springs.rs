@@ -1,6 +1,7 @@
 //! Coilovers and axles of the finished vehicle, as tables.
 
 use super::{Dossier, figure};
+use crate::posture::QuantityKey;
 use crate::quantity::{Force, Length, Mass, Quantity, RollRate, SpringRate, decimals};
 use maud::{Markup, html};
 
@@ -25,12 +26,33 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
         .units
         .iter()
         .map(|u| {
-            let collar = of.finished.model.units.iter().find(|m| m.name == u.name);
+            let index = of
+                .finished
+                .model
+                .units
+                .iter()
+                .position(|m| m.name == u.name);
+            let collar = index.and_then(|i| of.finished.model.units.get(i));
+            // A spring is as long as it sags: both are as unsure.
+            let sag = index.and_then(|i| {
+                let sags = of.finished.sags.iter();
+                sags.clone().find(|s| s.key == QuantityKey::Sag(i))
+            });
             vec![
                 html! { (u.name) },
                 figure::cell(decimals(u.rate.number(units), 2)),
                 collar.map_or_else(|| figure::cell("-"), |m| length(Length::new(m.collar))),
-                length(u.length),
+                sag.map_or_else(
+                    || length(u.length),
+                    |s| {
+                        figure::cell(figure::give_or_take(
+                            false,
+                            u.length.m(),
+                            s.uncertainty,
+                            units,
+                        ))
+                    },
+                ),
                 figure::cell(u.angle.map_or("-".to_owned(), |a| decimals(a.deg(), 2))),
                 figure::cell(decimals(u.force.number(units), 0)),
                 length(u.compression),
@@ -45,7 +67,7 @@ pub(super) fn section(of: &Dossier<'_>) -> Option<Markup> {
         "by the sheet"
     };
     let caption = format!(
-        "Case '{}', {basis}, worked out and not measured: rate in {}, lengths in {}, force in {}. Collar: over its zero mark. Preload: squeezed when fully extended. Bind margin: left in the coils when fully compressed.",
+        "Case '{}', {basis}, worked out and not measured: rate in {}, lengths in {}, force in {}. Collar: over its zero mark. Preload: squeezed when fully extended. Bind margin: left in the coils when fully compressed. ± at 95 %: what else is worked out from the length is as unsure as that.",
         super::head::case_name(of),
         SpringRate::unit(units),
         Length::unit(units),

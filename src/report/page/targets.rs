@@ -4,6 +4,7 @@ use super::super::aim_name;
 use super::head::case_name;
 use super::{Dossier, figure};
 use crate::compare::{COVERAGE_95, Compared};
+use crate::posture::QuantityKey;
 use maud::{Markup, PreEscaped, html};
 use std::fmt::Write as _;
 
@@ -135,7 +136,22 @@ pub(super) fn cases(of: &Dossier<'_>) -> Option<Markup> {
     let rows: Vec<Vec<Markup>> = of
         .cases
         .iter()
-        .map(|c| {
+        .enumerate()
+        .map(|(i, c)| {
+            let spreads = of.case_spreads.get(i);
+            let sure = |is_angle: bool, si: f64, key: Option<QuantityKey>| {
+                let u = key.and_then(|key| spreads?.iter().find(|(k, _)| *k == key));
+                figure::cell(match u {
+                    Some((_, u)) => figure::give_or_take(is_angle, si, *u, units),
+                    None => figure::bare(is_angle, si, units),
+                })
+            };
+            let links: Vec<QuantityKey> = spreads
+                .into_iter()
+                .flatten()
+                .map(|(k, _)| *k)
+                .filter(|k| matches!(k, QuantityKey::LinkAngle(_)))
+                .collect();
             let loads = if c.loads.is_empty() {
                 "nothing on".to_owned()
             } else {
@@ -146,23 +162,28 @@ pub(super) fn cases(of: &Dossier<'_>) -> Option<Markup> {
                 c.found
                     .heights
                     .iter()
-                    .map(|(_, h)| figure::cell(figure::bare(false, h.m(), units))),
+                    .enumerate()
+                    .map(|(k, (_, h))| sure(false, h.m(), Some(QuantityKey::Height(k)))),
             );
             row.extend(
-                [c.found.roll, c.found.pitch]
-                    .map(|a| figure::cell(figure::bare(true, a.rad(), units))),
+                [
+                    (c.found.roll, QuantityKey::Roll),
+                    (c.found.pitch, QuantityKey::Pitch),
+                ]
+                .map(|(a, key)| sure(true, a.rad(), Some(key))),
             );
             row.extend(
                 c.found
                     .links
                     .iter()
-                    .map(|l| figure::cell(figure::bare(true, l.angle.rad(), units))),
+                    .enumerate()
+                    .map(|(k, l)| sure(true, l.angle.rad(), links.get(k).copied())),
             );
             row
         })
         .collect();
     let caption = format!(
-        "Every load case by the sheet alone: heights in {}, angles in deg (left side up and nose down are positive, a link with its frame end high).",
+        "Every load case by the sheet alone, ± what the sheet itself is unsure of (95 %): heights in {}, angles in deg (left side up and nose down are positive, a link with its frame end high).",
         figure::unit(false, units)
     );
     let warnings: Vec<String> = of
