@@ -202,6 +202,9 @@ impl fmt::Display for Written {
     }
 }
 
+/// No quantity is larger, in SI. Chosen: far beyond anything, and finite in every unit.
+const LARGEST_SI: f64 = 1e250;
+
 /// Reads `text` where `due` is due.
 ///
 /// # Errors
@@ -258,7 +261,8 @@ pub fn read(text: &str, due: Dimension) -> Result<Written, QuantityError> {
         Scale::Times(factor) => number * factor,
         Scale::Slope(factor) => (number * factor).atan(),
     };
-    if !si.is_finite() {
+    // A number that is finite in SI must be so in every unit it may be shown in.
+    if si.is_nan() || si.abs() > LARGEST_SI {
         return Err(QuantityError::TooLarge { typed: quoted() });
     }
     Ok(Written {
@@ -434,6 +438,7 @@ mod tests {
             ("Infinity mm", Dimension::Length, "not_finite"),
             ("-inf mm", Dimension::Length, "not_finite"),
             ("1e400 mm", Dimension::Length, "too_large"),
+            ("1e308m", Dimension::Length, "too_large"),
             ("1e308 ft/0", Dimension::Length, "unknown_unit"),
             ("1e308 kN/mm", Dimension::SpringRate, "too_large"),
             ("1/0 in", Dimension::Length, "zero_denominator"),
