@@ -42,6 +42,23 @@ pub enum Dimension {
     Share,
 }
 
+impl Dimension {
+    /// All of them.
+    pub const ALL: [Self; 11] = [
+        Self::Length,
+        Self::Angle,
+        Self::Mass,
+        Self::Force,
+        Self::SpringRate,
+        Self::RollRate,
+        Self::Frequency,
+        Self::Time,
+        Self::Pressure,
+        Self::Turns,
+        Self::Share,
+    ];
+}
+
 /// How a number with the unit becomes SI.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Scale {

@@ -8,6 +8,7 @@ mod advise;
 mod arguments;
 mod changed;
 mod failure;
+mod grounds;
 mod journal;
 mod layout;
 mod loadtest;

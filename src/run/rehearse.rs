@@ -6,7 +6,6 @@
 
 use crate::compare::COVERAGE_95;
 use crate::leastsquares::binomial_lower_quantile;
-use crate::logbook::beside;
 use crate::ports::Clock;
 use crate::posture::QuantityKey;
 use crate::quantity::{Angle, Length, Moment, Quantity, Span};
@@ -14,15 +13,16 @@ use crate::rehearsal::{CueKind, LineCount, RehearsalError, Stage, StagePlan, Tru
 use crate::report::{Table, suggestion_text};
 use crate::run::advise::bare;
 use crate::run::arguments::{RehearseArguments, Story, Unplug};
+use crate::run::grounds::Grounds;
 use crate::run::settle;
 use crate::run::sitting::Sitting;
 use crate::run::sitting::lines::{Lines, SensorLine};
 use crate::run::sitting::tell::KeptTold;
 use crate::run::turning::rehearsal::{Hand, collars_text};
-use crate::run::watch::{Cue, Watching, begin_log, block_on, close};
+use crate::run::watch::{Cue, Watching, block_on, close};
 use crate::run::{Failure, sheets};
 use crate::screen::view::Source;
-use crate::sheet::{BuildSheet, parse};
+use crate::sheet::BuildSheet;
 use serde_json::{Value, json};
 use std::path::Path;
 use std::process::ExitCode;
@@ -58,28 +58,14 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Failure> {
         Stage::set_up(&plan)?
     };
     let collars_before = stage.known().collars_mm;
-    let folder = match &arguments.folder {
-        Some(folder) => {
-            std::fs::create_dir_all(folder)
-                .map_err(|e| crate::run::failure::file("make the folder", folder, &e))?;
-            folder.clone()
-        }
-        None => stage.folder().to_owned(),
-    };
-    let path = folder.join("rehearsal.toml");
-    let text = stage.sheet_text();
-    let sheet = parse(&text, "rehearsal.toml")
-        .map_err(|e| {
-            Failure::ours(
-                "rehearse.sheet",
-                format!("the rehearsal's own sheet is wrong:\n{e}"),
-                "",
-            )
-        })?
-        .sheet;
-    // First the logbook: where another instance has it, its sheet stays as it is.
-    let log = begin_log(&beside(&path), text.clone(), Clock::real().now())?;
-    std::fs::write(&path, &text).map_err(|e| crate::run::failure::file("write", &path, &e))?;
+    let grounds = Grounds::of(&stage, arguments.folder.as_deref())?;
+    let log = grounds.begin(Clock::real().now())?;
+    let Grounds {
+        folder,
+        path,
+        sheet,
+        ..
+    } = grounds;
     let lines = Lines::new(&sheet, &[], &[])?;
     let sitting = Sitting::new(
         sheet.clone(),

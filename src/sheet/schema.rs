@@ -8,21 +8,6 @@ use serde_json::{Map, Value, json};
 use super::form::{Column, Field, Form, Kind, Range, SHEET};
 use crate::quantity::Dimension;
 
-/// The dimensions that a sheet has.
-const DIMENSIONS: [Dimension; 11] = [
-    Dimension::Length,
-    Dimension::Angle,
-    Dimension::Mass,
-    Dimension::Force,
-    Dimension::SpringRate,
-    Dimension::RollRate,
-    Dimension::Frequency,
-    Dimension::Time,
-    Dimension::Pressure,
-    Dimension::Turns,
-    Dimension::Share,
-];
-
 /// The JSON Schema of a sheet.
 pub fn schema() -> Value {
     let mut schema = object(&SHEET, false);
@@ -32,7 +17,7 @@ pub fn schema() -> Value {
             json!("https://json-schema.org/draft/2020-12/schema"),
         );
         map.insert("title".to_owned(), json!("build sheet"));
-        let definitions: Map<String, Value> = DIMENSIONS
+        let definitions: Map<String, Value> = Dimension::ALL
             .iter()
             .flat_map(|of| {
                 [true, false].map(|signed| (definition_name(*of, signed), definition(*of, signed)))

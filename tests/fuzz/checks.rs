@@ -697,19 +697,7 @@ pub fn neighbour(data: &[u8]) {
 /// Quantities as people write them.
 pub fn quantity(data: &[u8]) {
     let text = String::from_utf8_lossy(data);
-    for due in [
-        Dimension::Length,
-        Dimension::Angle,
-        Dimension::Mass,
-        Dimension::Force,
-        Dimension::SpringRate,
-        Dimension::RollRate,
-        Dimension::Frequency,
-        Dimension::Time,
-        Dimension::Pressure,
-        Dimension::Turns,
-        Dimension::Share,
-    ] {
+    for due in Dimension::ALL {
         match read(&text, due) {
             Ok(written) => {
                 assert!(written.si.is_finite() && written.of == due);

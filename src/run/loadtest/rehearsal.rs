@@ -11,18 +11,17 @@ use super::doing::{Doing, Stop, stops};
 use super::guided::{Hands, Teller, Test};
 use super::plan_of;
 use crate::compare::COVERAGE_95;
-use crate::logbook::beside;
 use crate::ports::Clock;
 use crate::posture::QuantityKey;
 use crate::quantity::{Angle, Force, Length, Mass, Quantity, Span, decimals};
 use crate::rehearsal::{Burden, SANDBAGS, Stage, StagePlan, Truth, Weight};
 use crate::report::{Table, loadtest_plan_json, loadtest_plan_text};
 use crate::run::arguments::{AtHand, RehearseArguments};
+use crate::run::grounds::Grounds;
 use crate::run::sensors::steps::Answer as Said;
-use crate::run::watch::begin_log;
-use crate::run::{Failure, failure, sheets};
+use crate::run::{Failure, sheets};
 use crate::screen::view::Source;
-use crate::sheet::{BuildSheet, NamedLoad, SpringCurve, parse};
+use crate::sheet::{BuildSheet, NamedLoad, SpringCurve};
 use crate::trials::loadtest::Key;
 use rand::{Rng as _, SeedableRng as _, rngs::StdRng};
 use serde_json::{Value, json};
@@ -134,26 +133,8 @@ pub(in super::super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, F
         speed,
         folder: None,
     })?;
-    let folder = match &arguments.folder {
-        Some(folder) => {
-            std::fs::create_dir_all(folder)
-                .map_err(|e| failure::file("make the folder", folder, &e))?;
-            folder.clone()
-        }
-        None => stage.folder().to_owned(),
-    };
-    let path = folder.join("rehearsal.toml");
-    let text = stage.sheet_text();
-    std::fs::write(&path, &text).map_err(|e| failure::file("write", &path, &e))?;
-    let mut sheet = parse(&text, "rehearsal.toml")
-        .map_err(|e| {
-            Failure::ours(
-                "rehearse.sheet",
-                format!("the rehearsal's own sheet is wrong:\n{e}"),
-                "",
-            )
-        })?
-        .sheet;
+    let grounds = Grounds::of(&stage, arguments.folder.as_deref())?;
+    let mut sheet = grounds.sheet.clone();
     let at_hand = AtHand {
         person: PERSON_KG,
         nobody: false,
@@ -178,9 +159,9 @@ pub(in super::super) fn run(arguments: &RehearseArguments) -> Result<ExitCode, F
     let planned = stops(&sheet, &plan, &mut loads);
     sheet.loads = loads;
     let clock = Clock::scaled(speed);
-    let log = begin_log(&beside(&path), text, clock.now())?;
+    let log = grounds.begin(clock.now())?;
     let mut test = Test::new(
-        &path,
+        &grounds.path,
         sheet.clone(),
         &[],
         clock,

@@ -10,11 +10,12 @@ use crate::quantity::{Moment, Span, UnitSystem};
 use crate::rehearsal::{Stage, StagePlan, Truth};
 use crate::report::{SettleReport, Table};
 use crate::run::arguments::RehearseArguments;
+use crate::run::grounds::Grounds;
 use crate::run::settle::answer::{Tolerances, gather};
 use crate::run::settle::session::{Ended, Session, runtime, signals};
 use crate::run::watch::begin_log;
 use crate::run::{Failure, sheets};
-use crate::sheet::{BuildSheet, parse};
+use crate::sheet::BuildSheet;
 use crate::trials::settling::{Band, TimeAxis, Verdict};
 use serde_json::{Value, json};
 use std::process::ExitCode;
@@ -61,26 +62,8 @@ pub(in crate::run) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Fai
         folder: None,
     };
     let mut stage = Stage::set_up_settling(&plan)?;
-    let folder = match &arguments.folder {
-        Some(folder) => {
-            std::fs::create_dir_all(folder)
-                .map_err(|e| crate::run::failure::file("make the folder", folder, &e))?;
-            folder.clone()
-        }
-        None => stage.folder().to_owned(),
-    };
-    let path = folder.join("rehearsal.toml");
-    let text = stage.sheet_text();
-    std::fs::write(&path, &text).map_err(|e| crate::run::failure::file("write", &path, &e))?;
-    let sheet = parse(&text, "rehearsal.toml")
-        .map_err(|e| {
-            Failure::ours(
-                "rehearse.sheet",
-                format!("the rehearsal's own sheet is wrong:\n{e}"),
-                "",
-            )
-        })?
-        .sheet;
+    let grounds = Grounds::of(&stage, arguments.folder.as_deref())?;
+    let (path, sheet) = (&grounds.path, &grounds.sheet);
     let json = arguments.telling.json;
     if !json {
         sheets::print(&format!(
@@ -92,7 +75,7 @@ pub(in crate::run) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Fai
     let began = Clock::real().now() - Span::from_s(f64::from(DAYS) * 86_400.0);
     let mut said = Vec::new();
     let (mut kept, mut missed) = (0_u32, 0_u32);
-    let book = beside(&path);
+    let book = beside(path);
     let mut day = 1;
     let mut last = None;
     for hour in hours() {
@@ -100,12 +83,16 @@ pub(in crate::run) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Fai
         stage.skip(ahead.max(0.0));
         let at = began + Span::from_s(stage.calendar_s());
         let clock = Clock::starting_at(at, speed);
-        let log = begin_log(&book, text.clone(), at)?;
+        let log = if kept + missed == 0 {
+            grounds.begin(at)?
+        } else {
+            begin_log(&book, grounds.text.clone(), at)?
+        };
         let ended = runtime()?.block_on(async {
             let mut signals = signals()?;
             let session = Session {
-                path: &path,
-                sheet: &sheet,
+                path,
+                sheet,
                 loads: &[],
                 clock,
                 within: Span::from_s(180.0),
