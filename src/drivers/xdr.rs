@@ -8,7 +8,7 @@
 //! values, units other than these, numbers that are none. Other sentences and
 //! other transducers are counted as good and passed over.
 //!
-//! Source of the form: a public transcription of the sentence in the
+//! Source of the form: a public description of the sentence in the
 //! documentation of an open positioning daemon (`www/NMEA.adoc`). The
 //! standard's own limit is 82 characters; devices exceed it.
 

@@ -46,14 +46,16 @@ pub fn share_over(sheet: &BuildSheet, axle: usize, x_m: f64) -> f64 {
     })
 }
 
+/// The axle that a place at `x_m` is nearest to; none in a sheet without axles.
+pub fn nearest_axle(sheet: &BuildSheet, x_m: f64) -> Option<usize> {
+    let far = |i: &usize| (sheet.axles[*i].x.m() - x_m).abs();
+    (0..sheet.axles.len()).min_by(|a, b| far(a).total_cmp(&far(b)))
+}
+
 /// Sensors that look down at the floor, nearest to an axle.
 pub fn sensors_over(sheet: &BuildSheet, axle: usize) -> Vec<usize> {
-    let nearest = |x: f64| {
-        let far = |i: &usize| (sheet.axles[*i].x.m() - x).abs();
-        (0..sheet.axles.len()).min_by(|a, b| far(a).total_cmp(&far(b)))
-    };
     let looks = |i: &usize| match &sheet.sensors[*i].reads {
-        Measurand::FrameToFloor { from } => nearest(from.m()[0]) == Some(axle),
+        Measurand::FrameToFloor { from } => nearest_axle(sheet, from.m()[0]) == Some(axle),
         _ => false,
     };
     (0..sheet.sensors.len()).filter(looks).collect()

@@ -43,8 +43,8 @@ pub use layout_weights::{weights_json, weights_text};
 pub use layout_wire::{wire_json, wire_text};
 pub use loadtest_forecast::{loadtest_forecast_json, loadtest_forecast_text};
 pub use loadtest_loop::{
-    LoadLoop, LoopPoint, loadtest_loop_svg, loadtest_loop_text, loadtest_svg, sensors_over,
-    share_over,
+    LoadLoop, LoopPoint, loadtest_loop_svg, loadtest_loop_text, loadtest_svg, nearest_axle,
+    sensors_over, share_over,
 };
 pub use loadtest_plan::{
     LOADTEST_CAUTION, loadtest_changes_json, loadtest_changes_text, loadtest_plan_json,

@@ -11,7 +11,7 @@
 
 use crate::posture::{PostureState, QuantityKey};
 use crate::quantity::{Angle, Force, Length, Quantity, decimals};
-use crate::report::{aim_name, share_over};
+use crate::report::{aim_name, nearest_axle, share_over};
 use crate::run::sitting::Sitting;
 use crate::run::sitting::view::{angle_figure, length_figure};
 use crate::screen::view::{Amount, Gauge};
@@ -196,15 +196,11 @@ impl Course {
 
     fn over(sitting: &Sitting, loads_kg: &[f64]) -> Over {
         let sheet = &sitting.sheet;
-        let nearest = |x: f64| {
-            let far = |i: &usize| (sheet.axles[*i].x.m() - x).abs();
-            (0..sheet.axles.len()).min_by(|a, b| far(a).total_cmp(&far(b)))
-        };
         (0..sheet.axles.len())
             .map(|axle| {
                 let posture = sitting.posture.as_ref()?;
                 let heights: Vec<f64> = (0..sheet.stations.len())
-                    .filter(|i| nearest(sheet.stations[*i].at.m()[0]) == Some(axle))
+                    .filter(|i| nearest_axle(sheet, sheet.stations[*i].at.m()[0]) == Some(axle))
                     .filter_map(|i| posture.get(QuantityKey::Height(i)))
                     .map(|m| m.value)
                     .collect();

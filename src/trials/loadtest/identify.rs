@@ -217,8 +217,7 @@ pub fn identify(sheet: &BuildSheet, steps: &[Step]) -> Result<Identified, LoadTe
         .map(|k| k.parts(&setup).1)
         .collect();
     let found = centre(&setup, found, &takes_part, &weights);
-    let asked = keys.iter().filter(|k| k.is_asked()).count();
-    concerns.extend(concern::of_search(&setup, &found, asked));
+    concerns.extend(concern::of_search(&setup, &found, weights.len()));
     concerns.extend(
         mistakes
             .steps
