@@ -9,8 +9,8 @@ use stillheight::sheet::{
     Sensor, SpringCurve, Station, Support, Suspension, TiltOn, Tyre,
 };
 
-/// The van with its stations, without sensors.
-pub fn van() -> BuildSheet {
+/// The van without stations and sensors.
+pub fn bare() -> BuildSheet {
     let tyre = Tyre {
         radius: Length::from_mm(330.0),
         rate: SpringRate::from_n_per_mm(210.0),
@@ -53,6 +53,12 @@ pub fn van() -> BuildSheet {
             loads: (0..n).collect(),
         })
         .collect();
+    sheet
+}
+
+/// The van with its stations, without sensors.
+pub fn van() -> BuildSheet {
+    let mut sheet = bare();
     for (name, x, y) in [
         ("rear left", -200.0, 430.0),
         ("rear right", -200.0, -430.0),
