@@ -6,6 +6,7 @@
 //! files (`setrlimit`), which this test sets on the running program and lifts again;
 //! permissions, as an ordinary user; a file put into the logbook's place.
 
+use crate::room::folder::Folder;
 use serde_json::Value;
 use std::io::{BufRead as _, BufReader};
 use std::os::unix::fs::PermissionsExt as _;
@@ -20,25 +21,8 @@ use stillheight::logbook::{Logbook, Which};
 const PATIENCE: Duration = Duration::from_mins(5);
 const NAME: &str = "rehearsal.logbook.sqlite";
 
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-disk-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-    fn logbook(&self) -> PathBuf {
-        self.0.join(NAME)
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
+fn logbook_of(folder: &Folder) -> PathBuf {
+    folder.0.join(NAME)
 }
 
 /// The running program and what it says.
@@ -204,7 +188,7 @@ fn a_disk_without_room_holds_up_nothing_and_loses_nothing() {
     }
     let (_, said) = running.end();
     assert!(said >= 3, "{said}");
-    all_there(&folder.logbook(), said);
+    all_there(&logbook_of(&folder), said);
 }
 
 /// Another file in the logbook's place is left alone; once the logbook is back, what
@@ -215,48 +199,51 @@ fn a_file_put_in_the_logbooks_place_is_left_alone() {
     let mut running = Running::start(&folder.0, None);
     running.until_kept(1);
     let aside = folder.0.join("aside");
-    std::fs::rename(folder.logbook(), &aside).unwrap();
-    std::fs::write(folder.logbook(), "a shopping list").unwrap();
+    std::fs::rename(logbook_of(&folder), &aside).unwrap();
+    std::fs::write(logbook_of(&folder), "a shopping list").unwrap();
     let words = running.until_trouble("logbook.file.moved");
     assert!(words.contains("Move it back"), "{words}");
     running.watches_on(65);
-    assert_eq!(std::fs::read(folder.logbook()).unwrap(), b"a shopping list");
-    std::fs::rename(&aside, folder.logbook()).unwrap();
+    assert_eq!(
+        std::fs::read(logbook_of(&folder)).unwrap(),
+        b"a shopping list"
+    );
+    std::fs::rename(&aside, logbook_of(&folder)).unwrap();
     running.until_cured();
     running.until_kept(2);
     let (_, said) = running.end();
-    all_there(&folder.logbook(), said);
+    all_there(&logbook_of(&folder), said);
 }
 
 /// A logbook that may not be written, by a user who is not root; then it may again.
 #[test]
 fn a_logbook_without_permission_is_told_and_written_when_it_may_be() {
     let folder = Folder::new("permission");
-    drop(Logbook::open(&folder.logbook()).unwrap());
+    drop(Logbook::open(&logbook_of(&folder)).unwrap());
     let lock = folder.0.join(format!("{NAME}.lock"));
     // Root may write everything: then the program runs as somebody else.
     let user = rustix::process::getuid().is_root().then_some(65_534);
     if let Some(user) = user {
-        for path in [&folder.0, &folder.logbook(), &lock] {
+        for path in [&folder.0, &logbook_of(&folder), &lock] {
             std::os::unix::fs::chown(path, Some(user), Some(user)).unwrap();
         }
     }
     let mode = |mode| {
         let permissions = std::fs::Permissions::from_mode(mode);
-        std::fs::set_permissions(folder.logbook(), permissions).unwrap();
+        std::fs::set_permissions(logbook_of(&folder), permissions).unwrap();
     };
     mode(0o444);
-    let before = std::fs::read(folder.logbook()).unwrap();
+    let before = std::fs::read(logbook_of(&folder)).unwrap();
     let mut running = Running::start(&folder.0, user);
     let words = running.until_trouble("logbook.disk.read_only");
     assert!(words.contains("Make the file"), "{words}");
     running.watches_on(65);
-    assert_eq!(std::fs::read(folder.logbook()).unwrap(), before);
+    assert_eq!(std::fs::read(logbook_of(&folder)).unwrap(), before);
     mode(0o644);
     running.until_cured();
     running.until_kept(2);
     let (_, said) = running.end();
-    all_there(&folder.logbook(), said);
+    all_there(&logbook_of(&folder), said);
 }
 
 /// A damaged page: told at once or when it is met; the vehicle is watched, and the
@@ -268,7 +255,7 @@ fn a_damaged_logbook_is_told_and_watching_goes_on() {
     running.until_kept(2);
     running.end();
     // The page on which the table of readings begins.
-    let raw = rusqlite::Connection::open(folder.logbook()).unwrap();
+    let raw = rusqlite::Connection::open(logbook_of(&folder)).unwrap();
     let root: i64 = raw
         .query_row(
             "SELECT rootpage FROM sqlite_schema WHERE name = 'kept'",
@@ -277,10 +264,10 @@ fn a_damaged_logbook_is_told_and_watching_goes_on() {
         )
         .unwrap();
     drop(raw);
-    let mut bytes = std::fs::read(folder.logbook()).unwrap();
+    let mut bytes = std::fs::read(logbook_of(&folder)).unwrap();
     let at = usize::try_from((root - 1) * 4096).unwrap();
     bytes[at..at + 4096].fill(0xA5);
-    std::fs::write(folder.logbook(), &bytes).unwrap();
+    std::fs::write(logbook_of(&folder), &bytes).unwrap();
     let mut running = Running::start(&folder.0, None);
     let words = running.until_trouble("logbook.file.damaged");
     assert!(words.contains("Copy the logbook"), "{words}");
@@ -292,7 +279,7 @@ fn a_damaged_logbook_is_told_and_watching_goes_on() {
         Some(0),
         "what could not be saved is told by the exit code"
     );
-    let after = std::fs::read(folder.logbook()).unwrap();
+    let after = std::fs::read(logbook_of(&folder)).unwrap();
     assert_eq!(&after[at..at + 4096], &bytes[at..at + 4096]);
 }
 
@@ -305,11 +292,11 @@ fn a_newer_or_foreign_file_is_refused_at_the_start_and_untouched() {
         ("PRAGMA application_id = 77", "logbook.file.foreign"),
     ] {
         let folder = Folder::new(code);
-        drop(Logbook::open(&folder.logbook()).unwrap());
-        let raw = rusqlite::Connection::open(folder.logbook()).unwrap();
+        drop(Logbook::open(&logbook_of(&folder)).unwrap());
+        let raw = rusqlite::Connection::open(logbook_of(&folder)).unwrap();
         raw.execute_batch(what).unwrap();
         drop(raw);
-        let before = std::fs::read(folder.logbook()).unwrap();
+        let before = std::fs::read(logbook_of(&folder)).unwrap();
         let output = Command::new(env!("CARGO_BIN_EXE_stillheight"))
             .args(["rehearse", "--json", "--for", "5s", "--folder"])
             .arg(&folder.0)
@@ -319,6 +306,6 @@ fn a_newer_or_foreign_file_is_refused_at_the_start_and_untouched() {
         assert_eq!(output.status.code(), Some(2), "{said}");
         assert!(said.contains(code), "{said}");
         assert!(said.contains("Nothing was written to it"), "{said}");
-        assert_eq!(std::fs::read(folder.logbook()).unwrap(), before);
+        assert_eq!(std::fs::read(logbook_of(&folder)).unwrap(), before);
     }
 }

@@ -1,51 +1,15 @@
 //! `loadtest` and its rehearsal as their user runs them: exit codes, JSON, what
 //! the logbook gives afterwards.
 
+use crate::room::folder::{Folder, err, out};
 use crate::room::terminal::Session;
 use serde_json::Value;
-use std::path::PathBuf;
-use std::process::{Command, Output};
 use std::time::Duration;
 use stillheight::logbook::{KeptBy, KeptReading, KeptSensor, Load, Logbook, Sitting, Unit};
 use stillheight::posture::{PostureState, predict};
 use stillheight::quantity::{Moment, Span};
 use stillheight::sheet::{BuildSheet, Measurand};
 use stillheight::statics::{Model, Parameter};
-
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-load-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-    fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_stillheight"))
-            .args(arguments)
-            .current_dir(&self.0)
-            .env("NO_COLOR", "1")
-            .env("TZ", "UTC")
-            .output()
-            .unwrap()
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
-
-fn out(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stdout).into_owned()
-}
-
-fn err(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
 
 fn json_lines(text: &str) -> Vec<Value> {
     text.lines()

@@ -1,54 +1,8 @@
 //! The report: whole without a logbook and with one, safe with hostile names,
 //! never over an old file unless told.
 
-use std::path::PathBuf;
-use std::process::{Command, Output};
-
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-page-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-
-    fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_stillheight"))
-            .args(arguments)
-            .current_dir(&self.0)
-            .env("NO_COLOR", "1")
-            .env("TZ", "UTC")
-            .output()
-            .unwrap()
-    }
-
-    fn read(&self, name: &str) -> String {
-        std::fs::read_to_string(self.0.join(name)).unwrap()
-    }
-
-    /// The only files: nothing half written is left.
-    fn names(&self) -> Vec<String> {
-        let entries = std::fs::read_dir(&self.0).unwrap();
-        let mut names: Vec<String> = entries
-            .map(|e| e.unwrap().file_name().to_string_lossy().into_owned())
-            .collect();
-        names.sort();
-        names
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
-
-fn err(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
+use crate::room::folder::{Folder, err};
+use std::process::Command;
 
 /// What every page must be: whole, without scripts, nothing from elsewhere.
 fn is_sound(page: &str, folder: &Folder) {

@@ -1,52 +1,12 @@
 //! Every JSON that is documented is held against its schema, on real outputs.
 
+use crate::room::folder::Folder;
 use clap::CommandFactory as _;
 use serde_json::Value;
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::path::Path;
 use stillheight::report::SCHEMAS;
 use stillheight::run::Arguments;
-
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-schema-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-
-    fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_stillheight"))
-            .args(arguments)
-            .current_dir(&self.0)
-            .output()
-            .unwrap()
-    }
-
-    fn text(&self, arguments: &[&str]) -> String {
-        let output = self.run(arguments);
-        assert!(
-            output.status.success(),
-            "{arguments:?}: {}",
-            String::from_utf8_lossy(&output.stderr)
-        );
-        String::from_utf8(output.stdout).unwrap()
-    }
-
-    fn json(&self, arguments: &[&str]) -> Value {
-        serde_json::from_str(&self.text(arguments)).unwrap()
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
 
 fn kind(value: &Value) -> &'static str {
     match value {

@@ -1,50 +1,16 @@
 //! `settle` as its user runs it: files, exit codes, JSON keys, answers from a logbook.
 
+use crate::room::folder::{Folder, err, out};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::Command;
 use stillheight::logbook::{
     KeptBy, KeptQuantity, KeptReading, KeptSensor, Logbook, Origin, Sitting, Unit,
 };
 use stillheight::quantity::{Moment, Span};
-
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-settle-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-    fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_stillheight"))
-            .args(arguments)
-            .current_dir(&self.0)
-            .env("NO_COLOR", "1")
-            .env("TZ", "UTC")
-            .output()
-            .unwrap()
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
-
-fn out(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stdout).into_owned()
-}
-
-fn err(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
 
 /// NIST Misra1a as a CSV file: monomolecular adsorption, y = b1 (1 - exp(-b2 x)).
 const MISRA1A: &str = "time_h,height_mm\n77.6,10.07\n114.9,14.73\n141.1,17.94\n190.8,23.93\n\
