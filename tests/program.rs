@@ -4,8 +4,6 @@
 use crate::room::folder::{Folder, err, out};
 use serde_json::Value;
 
-/// A folder that goes away at the end.
-
 /// A new sheet in a folder; the folder and the sheet's text.
 fn with_sheet(name: &str) -> (Folder, String) {
     let folder = Folder::new(name);

@@ -18,8 +18,8 @@ const MOST_NAMED: usize = 4;
 
 const WHAT: &str = "\
 stillheight: will a vehicle on a suspension of your own sit level and at height?
-It works out targets from a build sheet, reads inclinometers and distance modules
-over USB serial while somebody climbs in, and says what to turn, or to leave it.
+It works out targets from a build sheet, reads inclinometers and distance
+modules over USB serial while somebody climbs in, and says what to turn, or not.
 ";
 
 /// A sheet in the folder.
@@ -60,12 +60,12 @@ fn text(folder: &Path) -> String {
             )
         }
     };
-    let mut text = format!("{WHAT}\nhere   {here}\n");
+    let mut text = format!("{WHAT}\nhere  {here}\n");
     for (word, (what, command)) in ["next", "then", "or"].iter().zip(&next) {
-        let _ = writeln!(text, "{word:<5}  {what:<36}  {command}");
+        let _ = writeln!(text, "{word:<4}  {what:<32}  {command}");
     }
     text.push_str(
-        "\nWithout any hardware: stillheight rehearse      Every command: stillheight --help\n",
+        "\nWithout any hardware: stillheight rehearse   Every command: stillheight --help\n",
     );
     text
 }

@@ -111,7 +111,7 @@ pub(in crate::run) fn run(arguments: &RehearseArguments) -> Result<ExitCode, Fai
             Ended::Stopped => return Ok(ExitCode::from(1)),
         }
         if hour >= 24.0 * f64::from(day) - 1e-9 {
-            let report = at_day(&sheet, &book, clock.now())?;
+            let report = at_day(sheet, &book, clock.now())?;
             let new = compare(day, &report, &stage);
             if !json {
                 sheets::print(&day_text(day, &report, &new))?;
