@@ -614,7 +614,7 @@ mod bench {
     }
 
     fn identity(device: u64, kind: Option<SampleKind>, t: f64) -> Heard {
-        Heard::Identity(DeviceIdentity {
+        Heard::Identity(Box::new(DeviceIdentity {
             source: source(device),
             channels: 1,
             kind,
@@ -627,7 +627,7 @@ mod bench {
             sets_rate: false,
             blinks: false,
             at: moment(t),
-        })
+        }))
     }
 
     #[test]

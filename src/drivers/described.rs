@@ -15,11 +15,11 @@
 //! both.
 
 use super::checksum::Check;
-use super::names::Names;
 use super::number::{decimal, sensible};
 use super::unit::ValueUnit;
 use super::{Counts, Driver, Heard, Rejected, Sample, Source, Why};
 use crate::quantity::{Moment, Span};
+use smol_str::SmolStr;
 
 /// Longest line that is kept.
 const LONGEST_LINE: usize = 256;
@@ -53,7 +53,7 @@ pub enum Form {
 #[derive(Debug, Clone, PartialEq)]
 pub struct LineValue {
     /// Name, the source of its samples.
-    pub name: String,
+    pub name: SmolStr,
     /// The pattern.
     pub pattern: Pattern,
     /// What a number of 1 is worth, in the unit.
@@ -79,7 +79,7 @@ pub struct FrameForm {
 #[derive(Debug, Clone, PartialEq)]
 pub struct FrameValue {
     /// Name, the source of its samples.
-    pub name: String,
+    pub name: SmolStr,
     /// Its first byte, counted from 0 at the header.
     pub at: u8,
     /// How many bytes it takes.
@@ -278,12 +278,12 @@ impl FrameForm {
             let end = usize::from(value.at) + usize::from(value.bytes);
             if !inside.contains(&usize::from(value.at)) || !inside.contains(&end) {
                 return Err(DescriptionError::Place {
-                    name: value.name.clone(),
+                    name: value.name.to_string(),
                 });
             }
             if value.bytes == 0 || (value.digits != Digits::Text && value.bytes > 4) {
                 return Err(DescriptionError::Bytes {
-                    name: value.name.clone(),
+                    name: value.name.to_string(),
                     bytes: value.bytes,
                 });
             }
@@ -302,7 +302,6 @@ pub struct Described {
     /// What is wrong with the noise.
     noise: Why,
     counts: Counts,
-    names: Names,
     sent: Option<Moment>,
 }
 
@@ -322,7 +321,6 @@ impl Described {
             overlong: 0,
             noise: Why::OtherForm,
             counts: Counts::default(),
-            names: Names::default(),
             sent: None,
         })
     }
@@ -358,7 +356,7 @@ impl Described {
                 decimal(number).and_then(|n| sensible(n * value.scale * value.unit.factor(), kind))
             };
             match found {
-                Ok(si) => self.pass(&value.name, si, value.unit, at, out),
+                Ok(si) => self.pass(value.name.clone(), si, value.unit, at, out),
                 Err(why) => self.reject(why, line.len(), out),
             }
         }
@@ -371,10 +369,10 @@ impl Described {
         }
     }
 
-    fn pass(&mut self, name: &str, si: f64, unit: ValueUnit, at: Moment, out: &mut Vec<Heard>) {
+    fn pass(&mut self, name: SmolStr, si: f64, unit: ValueUnit, at: Moment, out: &mut Vec<Heard>) {
         self.counts.samples += 1;
         out.push(Heard::Sample(Sample {
-            source: Source::Named(self.names.of(name)),
+            source: Source::Named(name),
             value: si,
             kind: unit.kind(),
             sequence: None,
@@ -422,7 +420,7 @@ impl Described {
             self.counts.good += 1;
             for value in &form.values {
                 match value_in(frame, value) {
-                    Ok(si) => self.pass(&value.name, si, value.unit, at, out),
+                    Ok(si) => self.pass(value.name.clone(), si, value.unit, at, out),
                     Err(why) => self.reject(why, length, out),
                 }
             }

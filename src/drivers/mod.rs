@@ -9,7 +9,6 @@ mod checksum;
 mod counts;
 mod described;
 mod modbus;
-mod names;
 mod number;
 mod table;
 mod unit;
@@ -68,7 +67,7 @@ pub enum Source {
         channel: u8,
     },
     /// A name in a sentence or a described line.
-    Named(std::sync::Arc<str>),
+    Named(smol_str::SmolStr),
 }
 
 impl std::fmt::Display for Source {
@@ -147,8 +146,8 @@ impl std::fmt::Display for Remark {
 pub enum Heard {
     /// A value.
     Sample(Sample),
-    /// A device said what it is.
-    Identity(DeviceIdentity),
+    /// A device said what it is. Seldom, and much larger than the rest.
+    Identity(Box<DeviceIdentity>),
     /// A device said that something is wrong with it.
     Fault(DeviceFault),
     /// A device answered a request.

@@ -27,6 +27,7 @@ use super::number::sensible;
 use super::unit::ValueUnit;
 use super::{Counts, DeviceFault, Driver, Heard, Rejected, Sample, Source, Why};
 use crate::quantity::{Moment, Span};
+use smol_str::SmolStr;
 
 /// The check of a frame.
 const CHECK: Check = Check::Crc {
@@ -105,7 +106,7 @@ pub enum WordOrder {
 #[derive(Debug, Clone, PartialEq)]
 pub struct RegisterValue {
     /// Name, the source of its samples.
-    pub name: String,
+    pub name: SmolStr,
     /// Address of the device, 1 to 247.
     pub address: u8,
     /// Which function reads it.
@@ -400,7 +401,7 @@ impl Modbus {
         }
         let kind = value.unit.kind();
         Ok(Sample {
-            source: Source::Named(value.name.as_str().into()),
+            source: Source::Named(value.name.clone()),
             value: sensible(number * value.scale * value.unit.factor(), kind)?,
             kind,
             sequence: None,

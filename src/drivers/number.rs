@@ -9,11 +9,15 @@ use super::{SampleKind, Why};
 /// measured is under a vehicle.
 const FARTHEST_M: f64 = 1000.0;
 
-/// A plain decimal number: sign, digits, one point.
-pub(super) fn decimal(text: &str) -> Result<f64, Why> {
-    if let Some(value) = short(text) {
-        return Ok(value);
-    }
+/// A plain decimal number: sign, digits, one point, blanks around it.
+pub(super) fn decimal(text: impl AsRef<[u8]>) -> Result<f64, Why> {
+    let text = text.as_ref();
+    short(text).map_or_else(|| long(text), Ok)
+}
+
+/// A number as the standard library reads it.
+fn long(text: &[u8]) -> Result<f64, Why> {
+    let text = std::str::from_utf8(text).map_err(|_| Why::BadNumber)?;
     let text = text.trim_matches(' ');
     let plain = !text.is_empty()
         && text.len() <= 32
@@ -32,11 +36,11 @@ pub(super) fn decimal(text: &str) -> Result<f64, Why> {
 /// A number of so few digits that a whole number and a power of ten hold it without
 /// rounding: their quotient is then the nearest there is, as IEEE 754 has it for every
 /// division. Longer ones and wrong ones give nothing.
-fn short(text: &str) -> Option<f64> {
+fn short(text: &[u8]) -> Option<f64> {
     const TENS: [f64; 16] = [
         1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
     ];
-    let (negative, digits) = match text.as_bytes() {
+    let (negative, digits) = match text {
         [b'-', digits @ ..] => (true, digits),
         [b'+', digits @ ..] | digits => (false, digits),
     };
@@ -100,7 +104,7 @@ mod tests {
                 format!("{sign}{digits}"),
                 format!("{sign}{}.{}", &digits[..at], &digits[at..]),
             ] {
-                let ours = short(&text).unwrap();
+                let ours = short(text.as_bytes()).unwrap();
                 assert_eq!(
                     ours.to_bits(),
                     text.parse::<f64>().unwrap().to_bits(),
@@ -108,8 +112,8 @@ mod tests {
                 );
             }
         }
-        assert_eq!(short("1234567890123456"), None);
-        assert_eq!(short("."), None);
+        assert_eq!(short(b"1234567890123456"), None);
+        assert_eq!(short(b"."), None);
     }
 
     #[test]

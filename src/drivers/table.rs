@@ -235,7 +235,7 @@ fn lines(protocols: &[&Protocol]) -> Made {
         {
             askings.push(asking);
             values.push(LineValue {
-                name: pattern.clone(),
+                name: pattern.as_str().into(),
                 pattern: Pattern::new(pattern)?,
                 scale: number.scale,
                 unit: unit(number)?,
@@ -285,7 +285,7 @@ fn frames(protocols: &[&Protocol]) -> Made {
         };
         askings.push(asking);
         let value = FrameValue {
-            name: frame_name(header, *at),
+            name: frame_name(header, *at).into(),
             at: *at,
             bytes: *bytes,
             digits: match digits.as_str() {
@@ -340,7 +340,7 @@ fn modbus(protocols: &[&Protocol]) -> Made {
             continue;
         };
         let value = RegisterValue {
-            name: register_name(*address, *function, *register),
+            name: register_name(*address, *function, *register).into(),
             address: *address,
             function: if *function == 4 {
                 Function::Input

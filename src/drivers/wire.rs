@@ -159,7 +159,7 @@ impl Wire {
         };
         self.channels.insert(said.channel, channel);
         let si = |steps: f64| scale.map(|(_, factor)| steps * factor);
-        out.push(Heard::Identity(DeviceIdentity {
+        out.push(Heard::Identity(Box::new(DeviceIdentity {
             source: Source::Wire {
                 device: said.device,
                 channel: said.channel,
@@ -179,7 +179,7 @@ impl Wire {
             sets_rate: said.abilities.has(protocol::Abilities::SET_RATE),
             blinks: said.abilities.has(protocol::Abilities::BLINK),
             at,
-        }));
+        })));
     }
 
     fn sample(&mut self, said: &protocol::Sample, at: Moment, out: &mut Vec<Heard>) {

@@ -12,10 +12,11 @@
 //! documentation of an open positioning daemon (`www/NMEA.adoc`). The
 //! standard's own limit is 82 characters; devices exceed it.
 
-use super::names::Names;
 use super::number::{decimal, sensible};
 use super::{Counts, Driver, Heard, Rejected, Sample, SampleKind, Source, Why};
 use crate::quantity::Moment;
+use memchr::{memchr, memchr3, memrchr};
+use smol_str::SmolStr;
 
 /// Longest sentence that is kept. Chosen, because it holds forty quadruplets.
 const LONGEST: usize = 1024;
@@ -23,13 +24,13 @@ const LONGEST: usize = 1024;
 /// The driver.
 #[derive(Debug, Default)]
 pub struct Xdr {
+    /// The beginning of a sentence whose end has not come.
     line: Vec<u8>,
     /// Bytes of a line that has outgrown [`LONGEST`]; they are only counted.
     overlong: usize,
     counts: Counts,
-    names: Names,
-    /// Where the commas of a sentence are.
-    commas: Vec<usize>,
+    /// The name that each quadruplet had last.
+    names: Vec<SmolStr>,
 }
 
 impl Xdr {
@@ -44,7 +45,7 @@ impl Xdr {
         out.push(Heard::Rejected(rejected));
     }
 
-    /// Bytes that neither end nor begin a sentence.
+    /// Bytes of a sentence that goes on.
     fn gather(&mut self, bytes: &[u8]) {
         if self.overlong > 0 {
             self.overlong += bytes.len();
@@ -56,52 +57,65 @@ impl Xdr {
         }
     }
 
-    fn end_of_line(&mut self, at: Moment, out: &mut Vec<Heard>) {
+    /// The last bytes of a line.
+    fn end_of_line(&mut self, last: &[u8], at: Moment, out: &mut Vec<Heard>) {
+        // A line that came whole is read where it stands.
+        if self.line.is_empty() && self.overlong == 0 && last.len() <= LONGEST {
+            return self.whole(last, at, out);
+        }
+        self.gather(last);
         if self.overlong > 0 {
             let bytes = std::mem::take(&mut self.overlong);
             return self.reject(Why::TooLong, bytes, out);
         }
-        if self.line.is_empty() {
-            return;
-        }
         let line = std::mem::take(&mut self.line);
-        if let Err(why) = self.sentence(&line, at, out) {
-            self.reject(why, line.len(), out);
-        }
+        self.whole(&line, at, out);
         // Keeps its room.
         self.line = line;
         self.line.clear();
     }
 
-    fn sentence(&mut self, line: &[u8], at: Moment, out: &mut Vec<Heard>) -> Result<(), Why> {
-        // One pass: whether it is text, where its fields are, what its check is.
-        let (mut plain, mut check, mut star) = (true, 0_u8, None);
-        self.commas.clear();
-        for (place, &byte) in line.iter().enumerate() {
-            plain &= (0x20..0x7F).contains(&byte);
-            match byte {
-                b',' => self.commas.push(place),
-                b'*' => star = Some((place, check)),
-                _ => {}
-            }
-            check ^= byte;
+    fn whole(&mut self, line: &[u8], at: Moment, out: &mut Vec<Heard>) {
+        if line.is_empty() {
+            return;
         }
-        let text = std::str::from_utf8(line)
-            .ok()
-            .filter(|_| plain)
-            .ok_or(Why::NotText)?;
-        if !text.starts_with('$') {
+        if let Err(why) = self.sentence(line, at, out) {
+            self.reject(why, line.len(), out);
+        }
+    }
+
+    /// The name of a quadruplet: as a rule the same as in the sentence before.
+    fn name(&mut self, k: usize, name: &[u8]) -> SmolStr {
+        match self.names.get_mut(k) {
+            Some(known) if known.as_bytes() == name => known.clone(),
+            Some(known) => {
+                *known = SmolStr::new(std::str::from_utf8(name).unwrap_or_default());
+                known.clone()
+            }
+            None => {
+                self.names.resize(k + 1, SmolStr::default());
+                self.name(k, name)
+            }
+        }
+    }
+
+    fn sentence(&mut self, line: &[u8], at: Moment, out: &mut Vec<Heard>) -> Result<(), Why> {
+        let Text { all, commas } = plain(line).ok_or(Why::NotText)?;
+        if line[0] != b'$' {
             return Err(Why::OtherForm);
         }
-        let (end, check) = star.ok_or(Why::NoCheck)?;
-        // The dollar is not covered.
-        if given_check(&line[end + 1..]) != Some(check ^ b'$') {
+        // As a rule the check stands at the very end.
+        let star = match line {
+            [.., b'*', _, _] => line.len() - 3,
+            _ => memrchr(b'*', line).ok_or(Why::NoCheck)?,
+        };
+        let (covered, check) = (&line[1..star], &line[star..]);
+        // The dollar and what begins with the star are not covered.
+        if given_check(&check[1..]) != Some(check.iter().fold(all ^ b'$', |all, b| all ^ b)) {
             return Err(Why::BadCheck);
         }
-        let commas = self.commas.partition_point(|comma| *comma < end);
-        self.commas.truncate(commas);
-        let address = &text[1..self.commas.first().copied().unwrap_or(end)];
-        if !address.ends_with("XDR") || address.len() < 4 {
+        let address = memchr(b',', covered).unwrap_or(covered.len());
+        if address < 4 || !covered[..address].ends_with(b"XDR") {
             self.counts.good += 1;
             return Ok(());
         }
@@ -109,38 +123,89 @@ impl Xdr {
         if commas == 0 || commas % 4 != 0 {
             return Err(Why::WrongLength);
         }
-        self.commas.push(end);
         self.counts.good += 1;
-        let field = |commas: &[usize], k: usize| &text[commas[k] + 1..commas[k + 1]];
-        let group = |commas: &[usize], k: usize| [0, 1, 2, 3].map(|i| field(commas, k + i));
-        let temperature_c = (0..commas)
-            .step_by(4)
-            .filter(|&k| field(&self.commas, k) == "C" && field(&self.commas, k + 2) == "C")
-            .find_map(|k| decimal(field(&self.commas, k + 1)).ok())
-            .filter(|celsius| (-273.15..=1000.0).contains(celsius));
-        for k in (0..commas).step_by(4) {
-            let group = group(&self.commas, k);
+        let first = out.len();
+        let mut temperature = None;
+        let mut rest = &covered[address..];
+        for k in 0..commas / 4 {
+            let before = rest.len();
+            let group = [(); 4].map(|()| field(&mut rest));
             match quadruplet(group) {
-                Ok(Some((name, kind, value))) => {
+                Ok(Quadruplet::Of(kind, value)) => {
+                    let name = self.name(k, group[3].trim_ascii());
                     self.counts.samples += 1;
                     out.push(Heard::Sample(Sample {
-                        source: Source::Named(self.names.of(name)),
+                        source: Source::Named(name),
                         value,
                         kind,
                         sequence: None,
                         device_time_us: None,
-                        temperature_c,
+                        temperature_c: None,
                         trusted: true,
                         remark: None,
                         at,
                     }));
                 }
-                Ok(None) => {}
-                Err(why) => self.reject(why, group.iter().map(|f| f.len() + 1).sum(), out),
+                Ok(Quadruplet::Celsius(value)) => temperature = temperature.or(Some(value)),
+                Ok(Quadruplet::NoUse) => {}
+                Err(why) => self.reject(why, before - rest.len(), out),
+            }
+        }
+        if let Some(celsius) = temperature.filter(|c| (-273.15..=1000.0).contains(c)) {
+            for heard in &mut out[first..] {
+                if let Heard::Sample(sample) = heard {
+                    sample.temperature_c = Some(celsius);
+                }
             }
         }
         Ok(())
     }
+}
+
+/// What is known of a line of text by looking at every byte once.
+struct Text {
+    /// The exclusive or of all bytes.
+    all: u8,
+    commas: usize,
+}
+
+/// Looks at a line eight bytes at a time; nothing where a byte is no character that shows
+/// and no blank.
+fn plain(line: &[u8]) -> Option<Text> {
+    const EACH: u64 = u64::from_ne_bytes([1; 8]);
+    const TOP: u64 = EACH << 7;
+    let (words, tail) = line.as_chunks::<8>();
+    let mut last = [b' '; 8];
+    last[..tail.len()].copy_from_slice(tail);
+    let (mut all, mut high, mut low, mut commas) = (0, 0, u64::MAX, 0);
+    for word in words.iter().chain([&last]) {
+        let word = u64::from_ne_bytes(*word);
+        all ^= word;
+        // Above the tilde: the top bit is there, or comes by adding one. What is carried
+        // over comes from a byte that has its own.
+        high |= word | word.wrapping_add(EACH);
+        // Below the blank: neither of the two bits under the top one.
+        low &= word | (word << 1);
+        // The top bit comes by adding 127 unless nothing is left of a comma.
+        let other = (word ^ (EACH * u64::from(b','))).wrapping_add(EACH * 127);
+        commas += (!other & TOP) >> 7;
+    }
+    let text = high & TOP == 0 && low & (EACH << 6) == EACH << 6;
+    // What fills up the last word changes nothing in pairs.
+    let filled = if tail.len() % 2 == 0 { 0 } else { b' ' };
+    text.then(|| Text {
+        all: all.to_ne_bytes().iter().fold(filled, |all, b| all ^ b),
+        commas: commas.to_ne_bytes().iter().map(|b| usize::from(*b)).sum(),
+    })
+}
+
+/// The field behind the comma with which the rest begins; the rest is what follows it.
+fn field<'a>(rest: &mut &'a [u8]) -> &'a [u8] {
+    let behind = rest.get(1..).unwrap_or_default();
+    let end = behind.iter().position(|b| *b == b',');
+    let (field, after) = behind.split_at(end.unwrap_or(behind.len()));
+    *rest = after;
+    field
 }
 
 /// The check as it stands behind the star: two hex digits and at most blanks.
@@ -155,32 +220,42 @@ fn given_check(digits: &[u8]) -> Option<u8> {
         .filter(|_| rest.iter().all(u8::is_ascii_whitespace))
 }
 
-/// Name, kind and SI value of one quadruplet; nothing for a transducer of no
-/// use here.
-fn quadruplet(group: [&str; 4]) -> Result<Option<(&str, SampleKind, f64)>, Why> {
-    let [kind, value, unit, name] = group;
+/// What a quadruplet says.
+enum Quadruplet {
+    /// A value, SI.
+    Of(SampleKind, f64),
+    /// A temperature.
+    Celsius(f64),
+    /// A transducer of no use here.
+    NoUse,
+}
+
+/// Reads type, value, unit and name.
+fn quadruplet([kind, value, unit, name]: [&[u8]; 4]) -> Result<Quadruplet, Why> {
     let kind = match kind {
-        "A" => SampleKind::Angle,
-        "D" => SampleKind::Distance,
-        _ => return Ok(None),
+        b"A" => SampleKind::Angle,
+        b"D" => SampleKind::Distance,
+        b"C" if unit == b"C" => {
+            return Ok(decimal(value).map_or(Quadruplet::NoUse, Quadruplet::Celsius));
+        }
+        _ => return Ok(Quadruplet::NoUse),
     };
     let value = decimal(value).map_err(|why| {
-        if value.trim().is_empty() {
+        if value.trim_ascii().is_empty() {
             Why::EmptyValue
         } else {
             why
         }
     })?;
     let value = match (kind, unit) {
-        (SampleKind::Angle, "D") => value.to_radians(),
-        (SampleKind::Distance, "M") => value,
+        (SampleKind::Angle, b"D") => value.to_radians(),
+        (SampleKind::Distance, b"M") => value,
         _ => return Err(Why::UnknownUnit),
     };
-    let name = name.trim_ascii();
-    if name.is_empty() {
+    if name.trim_ascii().is_empty() {
         return Err(Why::BadField);
     }
-    Ok(Some((name, kind, sensible(value, kind)?)))
+    Ok(Quadruplet::Of(kind, sensible(value, kind)?))
 }
 
 impl Driver for Xdr {
@@ -189,18 +264,25 @@ impl Driver for Xdr {
     }
 
     fn feed(&mut self, bytes: &[u8], at: Moment, out: &mut Vec<Heard>) {
-        let mut rest = bytes;
-        while let Some(end) = rest.iter().position(|b| matches!(b, b'\r' | b'\n' | b'$')) {
-            let (run, after) = rest.split_at(end);
-            self.gather(run);
+        // Where the piece begins that is not read yet, and from where on its end is looked for.
+        // Where the piece begins that is not read yet, and from where on its end is looked for.
+        let (mut start, mut from) = (0, 0);
+        loop {
+            // Line ends come in twos, and a dollar right behind them.
+            let end = match bytes.get(from) {
+                None => break,
+                Some(b'\r' | b'\n' | b'$') => from,
+                Some(_) => match memchr3(b'\r', b'\n', b'$', &bytes[from + 1..]) {
+                    None => break,
+                    Some(n) => from + 1 + n,
+                },
+            };
+            self.end_of_line(&bytes[start..end], at, out);
+            from = end + 1;
             // A dollar begins a sentence: what came before has lost its end.
-            self.end_of_line(at, out);
-            if after.first() == Some(&b'$') {
-                self.line.push(b'$');
-            }
-            rest = after.get(1..).unwrap_or_default();
+            start = end + usize::from(bytes[end] != b'$');
         }
-        self.gather(rest);
+        self.gather(&bytes[start..]);
     }
 
     fn counts(&self) -> &Counts {

@@ -376,7 +376,7 @@ fn bus(how: u8) -> BusSettings {
         WordOrder::Dcba,
     ];
     let value = |address: u8, function, register, form: usize| RegisterValue {
-        name: format!("{address}/{register}"),
+        name: format!("{address}/{register}").into(),
         address,
         function,
         register,
@@ -539,7 +539,7 @@ pub fn lines(data: &[u8]) {
         assert_eq!(pattern.value_in(&sent), Some("12.5"), "{pattern_text}");
     }
     let value = LineValue {
-        name: "D".to_owned(),
+        name: "D".into(),
         pattern,
         scale: f64::from(scale) * 0.01,
         unit: UNITS[usize::from(unit) % 5],
@@ -583,7 +583,7 @@ pub fn frames(data: &[u8]) {
         length,
         check,
         values: vec![FrameValue {
-            name: "F".to_owned(),
+            name: "F".into(),
             at,
             bytes: bytes >> 2,
             digits: if bytes & 1 == 0 {

@@ -296,11 +296,10 @@ impl Finding {
         for (port, heard) in self.trials.hear(&mut self.ear, Duration::from_millis(50))? {
             let (source, kind) = match &heard {
                 Heard::Sample(s) if s.trusted && s.value.is_finite() => (&s.source, s.kind),
-                Heard::Identity(DeviceIdentity {
-                    source,
-                    kind: Some(kind),
-                    ..
-                }) => (source, *kind),
+                Heard::Identity(said) => match said.kind {
+                    Some(kind) => (&said.source, kind),
+                    None => continue,
+                },
                 _ => continue,
             };
             let known = self
@@ -323,7 +322,7 @@ impl Finding {
             });
             match heard {
                 Heard::Sample(sample) => self.candidates[index].push(sample.at, sample.value),
-                Heard::Identity(identity) => self.candidates[index].identity = Some(identity),
+                Heard::Identity(identity) => self.candidates[index].identity = Some(*identity),
                 _ => {}
             }
         }

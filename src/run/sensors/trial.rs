@@ -451,12 +451,10 @@ impl Trial {
 fn note(devices: &mut Vec<DeviceReport>, heard: &Heard) {
     let (source, kind, at) = match heard {
         Heard::Sample(s) => (&s.source, s.kind, s.at),
-        Heard::Identity(DeviceIdentity {
-            source,
-            kind: Some(kind),
-            at,
-            ..
-        }) => (source, *kind, *at),
+        Heard::Identity(said) => match said.kind {
+            Some(kind) => (&said.source, kind, said.at),
+            None => return,
+        },
         _ => return,
     };
     let index = devices
@@ -468,7 +466,7 @@ fn note(devices: &mut Vec<DeviceReport>, heard: &Heard) {
         });
     match heard {
         Heard::Sample(sample) => devices[index].count(sample),
-        Heard::Identity(identity) => devices[index].identity = Some(identity.clone()),
+        Heard::Identity(identity) => devices[index].identity = Some((**identity).clone()),
         _ => {}
     }
 }
