@@ -4,6 +4,7 @@
 //! In: all mistakes of a sheet. Out: text, in the order of the places; with
 //! colour only where asked.
 
+use std::borrow::Cow;
 use std::fmt;
 
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
@@ -107,7 +108,8 @@ impl Mistakes {
 
     fn render_one(&self, found: &Found, renderer: &Renderer) -> String {
         let (source, range) = self.sources.find(found.at);
-        let mut snippet = Snippet::source(&source.text)
+        let text = without_long_commands(&source.text);
+        let mut snippet = Snippet::source(text.as_ref())
             .path(&source.name)
             .annotation(AnnotationKind::Primary.span(range));
         for (place, why) in &found.also {
@@ -118,7 +120,7 @@ impl Mistakes {
             }
         }
         let group = Level::ERROR
-            .primary_title(found.wrong.to_string())
+            .primary_title(tame(&found.wrong.to_string()))
             .id(found.wrong.code())
             .element(snippet)
             .element(Level::HELP.message(tame(&found.wrong.help())));
@@ -138,6 +140,18 @@ fn tame(text: &str) -> String {
             _ => c,
         })
         .collect()
+}
+
+/// A text whose places stay what they are, without the control characters U+0080 to U+009F:
+/// some terminals obey them, and the renderer shows pictures for the shorter ones only.
+fn without_long_commands(text: &str) -> Cow<'_, str> {
+    let command = |c: char| ('\u{80}'..='\u{9f}').contains(&c);
+    if text.contains(command) {
+        // As long in UTF-8 as what it stands for.
+        Cow::Owned(text.replace(command, "\u{bf}"))
+    } else {
+        Cow::Borrowed(text)
+    }
 }
 
 impl fmt::Display for Mistakes {
