@@ -822,12 +822,50 @@ mod bench {
                 ..sample(SampleKind::Distance, value, t)
             })
         };
-        bench.hear(0, &say(0.3, 0.0));
-        bench.hear(1, &say(0.4, 0.0));
-        let readings = bench.readings(moment(0.1));
+        // The check of a sentence is weak: the first value waits for the second.
+        for t in [0.0, 0.1] {
+            bench.hear(0, &say(0.3, t));
+            bench.hear(1, &say(0.4, t));
+        }
+        let readings = bench.readings(moment(0.2));
         close(readings[0].value, 0.3, 1e-12, "first port");
         close(readings[1].value, 0.4, 1e-12, "second port");
-        assert!(bench.notices(moment(0.1)).is_empty());
+        assert!(bench.notices(moment(0.2)).is_empty());
+    }
+
+    /// One damaged sentence in 256 passes its check of eight bits.
+    #[test]
+    fn a_single_far_value_of_a_sentence_is_not_read() {
+        let read = |protocol: Option<Protocol>, source: Source| {
+            let mut sensor = height(1);
+            sensor.connection.protocol = protocol.unwrap_or(sensor.connection.protocol);
+            let mut bench = Bench::new(&[sensor], &[Some(0)]);
+            let mut worst = 0.0_f64;
+            for n in 0..60 {
+                let t = 0.1 * f64::from(n);
+                // Before it is known to be still, when no mean puts it aside.
+                let value = if n == 8 { 0.9 } else { 0.4 };
+                let sample = Sample {
+                    source: source.clone(),
+                    ..sample(SampleKind::Distance, value, t)
+                };
+                bench.hear(0, &Heard::Sample(sample));
+                let reading = &bench.readings(moment(t))[0];
+                if reading.value.is_finite() {
+                    worst = worst.max((reading.value - 0.4).abs());
+                }
+            }
+            worst
+        };
+        let name = "RL";
+        let transducer = Protocol::Xdr {
+            transducer: name.into(),
+        };
+        let weak = read(Some(transducer), Source::Named(name.into()));
+        assert!(weak < 1e-9, "{weak}");
+        // With a check of sixteen bits it is believed.
+        let strong = read(None, source(1));
+        assert!(strong > 0.1, "{strong}");
     }
 
     #[test]

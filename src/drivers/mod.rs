@@ -24,7 +24,7 @@ pub use described::{
 pub use modbus::{
     BusSettings, Function, Modbus, NumberForm, RegisterValue, WordOrder, pause as modbus_pause,
 };
-pub use table::{DriverError, Entry, TABLE, driver_for, entry, source_of};
+pub use table::{DriverError, Entry, TABLE, driver_for, entry, is_weakly_checked, source_of};
 pub use unit::ValueUnit;
 pub use wire::Wire;
 pub use xdr::Xdr;

@@ -154,6 +154,20 @@ pub fn driver_for(protocols: &[&Protocol]) -> Result<Box<dyn Driver>, DriverErro
     (first.make)(protocols)
 }
 
+/// Whether a message damaged on the way passes more than once in some thousands: its check
+/// has eight bits, or there is none.
+pub fn is_weakly_checked(protocol: &Protocol) -> bool {
+    match protocol {
+        Protocol::Wire { .. } | Protocol::Modbus { .. } => false,
+        Protocol::Xdr { .. } | Protocol::Lines { .. } => true,
+        Protocol::Frames {
+            check,
+            check_low_first,
+            ..
+        } => check_of(check, *check_low_first).is_ok_and(|check| check.length() < 2),
+    }
+}
+
 /// The source from which the sensor's samples come.
 pub fn source_of(protocol: &Protocol) -> Source {
     match protocol {

@@ -8,7 +8,9 @@
 use std::collections::BTreeMap;
 
 use super::{Calibration, Channel, Distrust, Gate, Quality, Reading, Stillness, kind_due};
-use crate::drivers::{DeviceIdentity, Heard, Sample, SampleKind, Source, source_of};
+use crate::drivers::{
+    DeviceIdentity, Heard, Sample, SampleKind, Source, is_weakly_checked, source_of,
+};
 use crate::quantity::{Moment, Span};
 use crate::sheet::Sensor;
 
@@ -190,7 +192,8 @@ impl Bench {
                     port: ports.get(index).copied().flatten(),
                     kind,
                     deadline: Span::from_s(sensor.deadline_s),
-                    channel: Channel::new(Calibration::of(sensor), Gate::usual(kind)),
+                    channel: Channel::new(Calibration::of(sensor), Gate::usual(kind))
+                        .weakly_checked(is_weakly_checked(&sensor.connection.protocol)),
                     wrong_kind: None,
                     two_devices: None,
                 }

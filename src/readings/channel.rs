@@ -15,6 +15,7 @@ use std::collections::VecDeque;
 use super::average::{Average, average, average_of};
 use super::gate::{Gate, GateState, Stillness, without_outliers};
 use super::room::{Room, Still, StillOf};
+use super::second_look::SecondLook;
 use super::steady::{MAD_SCALE, median};
 use super::{Calibration, Distrust, Quality, Reading};
 use crate::drivers::{Remark, Sample};
@@ -64,6 +65,8 @@ pub struct Channel {
     resolution_known: bool,
     changed_t: f64,
     followed: bool,
+    /// Where a single message is not enough for a jump.
+    second_look: Option<SecondLook>,
 }
 
 /// The newest trusted sample.
@@ -94,7 +97,15 @@ impl Channel {
             temperature_c: None,
             changed_t: 0.0,
             followed: false,
+            second_look: None,
         }
+    }
+
+    /// Its messages have a check of eight bits or none: a jump counts when the next agrees.
+    #[must_use]
+    pub fn weakly_checked(mut self, weak: bool) -> Self {
+        self.second_look = weak.then(SecondLook::default);
+        self
     }
 
     /// Follows a slow movement from now on, or no longer: the newest second is told, and no
@@ -122,10 +133,20 @@ impl Channel {
             self.distrusted = Some((sample.remark.unwrap_or(Remark::Useless), sample.at));
             return;
         }
+        let Some(look) = &mut self.second_look else {
+            return self.take(sample);
+        };
+        for sample in look.pass(sample).iter().flatten() {
+            self.take(sample);
+        }
+    }
+
+    /// Takes a sample that counts.
+    fn take(&mut self, sample: &Sample) {
         self.temperature_c = sample.temperature_c.or(self.temperature_c);
         let step = self.last.map_or(0.0, |last| step_s(&last, sample));
         if step > HOLE_S {
-            self.forget();
+            self.unsettle();
         }
         self.t += step;
         self.infer_resolution(sample.value);
@@ -147,8 +168,16 @@ impl Channel {
         }
     }
 
-    /// Forgets what was seen: the sensor was moved, or silent for long.
+    /// Forgets what was seen: the sensor was moved, or away.
     pub fn forget(&mut self) {
+        if let Some(look) = &mut self.second_look {
+            look.restart();
+        }
+        self.unsettle();
+    }
+
+    /// Nothing is known to be still any more.
+    fn unsettle(&mut self) {
         self.beats.clear();
         self.open.clear();
         self.state.restart();

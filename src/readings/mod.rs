@@ -15,6 +15,7 @@ mod channel;
 mod gate;
 pub mod neighbour;
 mod room;
+mod second_look;
 mod steady;
 pub mod zeroing;
 
