@@ -149,8 +149,15 @@ pub(super) fn hampel_into(
     clean.extend(values.iter().enumerate().map(|(i, x)| {
         let from = i.saturating_sub(half_width);
         let to = (i + half_width + 1).min(values.len());
+        let window = values.get(from..to).unwrap_or_default();
+        // No value is further from the median than the reach of all: nothing to sort.
+        let reach = |a: (f64, f64), x: &f64| (a.0.min(*x), a.1.max(*x));
+        let (low, high) = window.iter().fold((*x, *x), reach);
+        if high - low <= threshold * floor {
+            return *x;
+        }
         around.clear();
-        around.extend_from_slice(values.get(from..to).unwrap_or_default());
+        around.extend_from_slice(window);
         let middle = median(around);
         // Within the threshold of the least scale there is: not off, whatever the scale.
         if (x - middle).abs() <= threshold * floor {
@@ -182,16 +189,16 @@ pub(super) fn scaled_mad(values: &[f64], around: &mut Vec<f64>) -> f64 {
     MAD_SCALE * median(around)
 }
 
-/// The median; sorts. Not a number for nothing.
+/// The median; changes the order. Not a number for nothing.
 pub(super) fn median(values: &mut [f64]) -> f64 {
     if values.is_empty() {
         return f64::NAN;
     }
-    values.sort_unstable_by(f64::total_cmp);
     let middle = values.len() / 2;
-    if values.len() % 2 == 1 {
-        values[middle]
-    } else {
-        f64::midpoint(values[middle - 1], values[middle])
+    let odd = values.len() % 2 == 1;
+    let (below, at, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    match below.iter().copied().max_by(f64::total_cmp) {
+        Some(before) if !odd => f64::midpoint(before, *at),
+        _ => *at,
     }
 }
