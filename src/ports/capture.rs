@@ -206,8 +206,10 @@ pub struct Replay<R: BufRead> {
     from: R,
     header: CaptureHeader,
     line: usize,
-    /// The first line after the header.
-    held: Option<String>,
+    /// The line that is being read; room that is kept.
+    text: Vec<u8>,
+    /// It is the first one after the header, and not taken yet.
+    held: bool,
     last_us: i64,
     ended: bool,
 }
@@ -222,14 +224,16 @@ impl<R: BufRead> Replay<R> {
         let mut header = CaptureHeader::default();
         let mut date = None;
         let mut line = 0;
-        let mut held = None;
-        while let Some(text) = read_line(&mut from, line + 1)? {
+        let mut held = false;
+        let mut bytes = Vec::new();
+        while read_line(&mut from, line + 1, &mut bytes)? {
             line += 1;
+            let text = as_text(&bytes, line)?;
             if text.trim().is_empty() {
                 continue;
             }
             let Some(entry) = text.strip_prefix('#') else {
-                held = Some(text);
+                held = true;
                 break;
             };
             let (key, value) = entry.split_once(':').ok_or(CaptureError::Line {
@@ -262,6 +266,7 @@ impl<R: BufRead> Replay<R> {
             from,
             header,
             line,
+            text: bytes,
             held,
             last_us: 0,
             ended: false,
@@ -275,75 +280,30 @@ impl<R: BufRead> Replay<R> {
 
     fn next_event(&mut self) -> Result<Option<PortEvent>, CaptureError> {
         loop {
-            let text = if let Some(text) = self.held.take() {
-                text
-            } else {
-                let Some(text) = read_line(&mut self.from, self.line + 1)? else {
+            if !std::mem::take(&mut self.held) {
+                if !read_line(&mut self.from, self.line + 1, &mut self.text)? {
                     return Ok(None);
-                };
+                }
                 self.line += 1;
-                text
-            };
+            }
+            let Self {
+                header,
+                line,
+                last_us,
+                text,
+                ..
+            } = self;
+            let text = as_text(text, *line)?;
             let body = text.trim_end();
             if body.is_empty() {
                 continue;
             }
-            return match self.event(body) {
+            return match event(body, *line, header, last_us) {
                 // Without its end the line may be half of one that is right.
-                _ if !text.ends_with('\n') => Err(CaptureError::CutOff { line: self.line }),
+                _ if !text.ends_with('\n') => Err(CaptureError::CutOff { line: *line }),
                 other => other.map(Some),
             };
         }
-    }
-
-    fn event(&mut self, text: &str) -> Result<PortEvent, CaptureError> {
-        let line = self.line;
-        let wrong = |what| CaptureError::Line { line, what };
-        let mut parts = text.split(' ');
-        let us: i64 = parts
-            .next()
-            .and_then(|us| us.parse().ok())
-            .filter(|us| *us >= 0)
-            .ok_or_else(|| wrong("the time is not a whole number of microseconds"))?;
-        let port: usize = parts
-            .next()
-            .and_then(|port| port.parse().ok())
-            .filter(|port| *port < self.header.serial.len())
-            .ok_or_else(|| wrong("the port is not one of the header's"))?;
-        let what = parts.next().ok_or_else(|| wrong("nothing happens in it"))?;
-        let sent = if what == "sent" {
-            Some(parts.next().ok_or_else(|| wrong("nothing was sent"))?)
-        } else {
-            None
-        };
-        if parts.next().is_some() {
-            return Err(wrong("more than a line has"));
-        }
-        if us < self.last_us {
-            return Err(CaptureError::Backward { line });
-        }
-        self.last_us = us;
-        let bytes =
-            |hex| parse_hex(hex).ok_or_else(|| wrong("the bytes are not pairs of hex digits"));
-        let kind = match what {
-            "sent" => PortEventKind::Sent(bytes(sent.unwrap_or_default())?),
-            "opened" => PortEventKind::Opened {
-                path: self
-                    .header
-                    .serial
-                    .get(port)
-                    .map_or_else(Default::default, |s| s.name.clone().into()),
-            },
-            "gone" => PortEventKind::Gone {
-                why: GoneWhy::HungUp,
-            },
-            hex => PortEventKind::Bytes(bytes(hex)?),
-        };
-        Ok(PortEvent {
-            port,
-            kind,
-            at: self.header.date + Span::from_us(us),
-        })
     }
 }
 
@@ -360,25 +320,81 @@ impl<R: BufRead> Iterator for Replay<R> {
     }
 }
 
-/// One line with its end, or nothing at the end of the text.
-fn read_line(from: &mut impl BufRead, line: usize) -> Result<Option<String>, CaptureError> {
-    let mut bytes = Vec::new();
-    std::io::Read::take(from, LONGEST_LINE).read_until(b'\n', &mut bytes)?;
-    if bytes.is_empty() {
-        return Ok(None);
+/// What one line says; times go up from that of the line before.
+fn event(
+    text: &str,
+    line: usize,
+    header: &CaptureHeader,
+    last_us: &mut i64,
+) -> Result<PortEvent, CaptureError> {
+    let wrong = |what| CaptureError::Line { line, what };
+    let mut parts = text.split(' ');
+    let us: i64 = parts
+        .next()
+        .and_then(|us| us.parse().ok())
+        .filter(|us| *us >= 0)
+        .ok_or_else(|| wrong("the time is not a whole number of microseconds"))?;
+    let port: usize = parts
+        .next()
+        .and_then(|port| port.parse().ok())
+        .filter(|port| *port < header.serial.len())
+        .ok_or_else(|| wrong("the port is not one of the header's"))?;
+    let what = parts.next().ok_or_else(|| wrong("nothing happens in it"))?;
+    let sent = if what == "sent" {
+        Some(parts.next().ok_or_else(|| wrong("nothing was sent"))?)
+    } else {
+        None
+    };
+    if parts.next().is_some() {
+        return Err(wrong("more than a line has"));
     }
+    if us < *last_us {
+        return Err(CaptureError::Backward { line });
+    }
+    *last_us = us;
+    let bytes = |hex| parse_hex(hex).ok_or_else(|| wrong("the bytes are not pairs of hex digits"));
+    let kind = match what {
+        "sent" => PortEventKind::Sent(bytes(sent.unwrap_or_default())?),
+        "opened" => PortEventKind::Opened {
+            path: header
+                .serial
+                .get(port)
+                .map_or_else(Default::default, |s| s.name.clone().into()),
+        },
+        "gone" => PortEventKind::Gone {
+            why: GoneWhy::HungUp,
+        },
+        hex => PortEventKind::Bytes(bytes(hex)?),
+    };
+    Ok(PortEvent {
+        port,
+        kind,
+        at: header.date + Span::from_us(us),
+    })
+}
+
+/// One line with its end; false at the end of the text.
+fn read_line(
+    from: &mut impl BufRead,
+    line: usize,
+    bytes: &mut Vec<u8>,
+) -> Result<bool, CaptureError> {
+    bytes.clear();
+    std::io::Read::take(from, LONGEST_LINE).read_until(b'\n', bytes)?;
     if bytes.len() as u64 == LONGEST_LINE && bytes.last() != Some(&b'\n') {
         return Err(CaptureError::Line {
             line,
             what: "longer than any line of a capture",
         });
     }
-    String::from_utf8(bytes)
-        .map(Some)
-        .map_err(|_| CaptureError::Line {
-            line,
-            what: "not text",
-        })
+    Ok(!bytes.is_empty())
+}
+
+fn as_text(bytes: &[u8], line: usize) -> Result<&str, CaptureError> {
+    std::str::from_utf8(bytes).map_err(|_| CaptureError::Line {
+        line,
+        what: "not text",
+    })
 }
 
 fn date_text(date: Moment) -> String {
