@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::SeqCst};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 use stillheight::drivers::{Driver as _, Heard, Wire};
-use stillheight::ports::{Clock, LineSettings, PortEventKind, attach};
+use stillheight::ports::{Clock, LineSettings, LookPace, PortEvent, PortEventKind, attach};
 use stillheight::posture::{Estimator, Observation, Prior};
 use stillheight::readings::Bench;
 use stillheight::statics::Model;
@@ -99,6 +99,8 @@ impl Sensors {
                     }));
                 }
             }
+            // What was sent is read before the line is gone.
+            std::thread::sleep(Duration::from_millis(100));
             Sent {
                 samples: n,
                 refused: lines.iter().map(|l| l.refused).sum(),
@@ -206,39 +208,47 @@ fn stages(seconds: u64) -> (Vec<f64>, u64) {
         let (mut heard, mut readings, mut seen) = (Vec::new(), Vec::new(), Vec::new());
         let mut waiting: Vec<u64> = Vec::new();
         let mut latencies = Vec::new();
-        let mut last = Instant::now();
+        let mut pace = LookPace::new(Duration::from_millis(2));
         let until = Instant::now() + Duration::from_secs(seconds);
-        let pause = Duration::from_millis(2);
         while Instant::now() < until {
-            tokio::select! {
-                biased;
-                Some(event) = events.recv() => {
-                    let mut next = Some(event);
-                    while let Some(event) = next {
-                        if let PortEventKind::Bytes(bytes) = &event.kind {
-                            drivers[event.port].feed(bytes, event.at, &mut heard);
-                            for item in heard.drain(..) {
-                                if let Heard::Sample(s) = &item {
-                                    waiting.extend(s.device_time_us);
-                                }
-                                bench.hear(event.port, &item);
-                            }
+            let mut hear = |event: PortEvent| {
+                if let PortEventKind::Bytes(bytes) = &event.kind {
+                    drivers[event.port].feed(bytes, event.at, &mut heard);
+                    for item in heard.drain(..) {
+                        if let Heard::Sample(s) = &item {
+                            waiting.extend(s.device_time_us);
                         }
-                        next = events.try_recv().ok();
+                        bench.hear(event.port, &item);
                     }
                 }
-                () = tokio::time::sleep_until((last + pause).into()), if !waiting.is_empty() => {
-                    last = Instant::now();
-                    bench.read(clock.now(), &mut readings);
-                    seen.clear();
-                    seen.extend(readings.iter().filter(|r| r.is_live() && r.value.is_finite()).map(|r| Observation {
-                        sensor: r.sensor, value: r.value, uncertainty: r.uncertainty(),
-                    }));
-                    estimator.update(&sheet, &model, &prior, &seen, &mut posture);
-                    let now = began.elapsed().as_micros() as u64;
-                    latencies.extend(waiting.drain(..).map(|sent| now.saturating_sub(sent) as f64 * 1e-6));
+            };
+            // What comes while the others of its beat are waited for is taken with them.
+            tokio::select! {
+                biased;
+                Some(event) = events.recv(), if pace.due().is_none() => {
+                    hear(event);
+                    pace.heard(Instant::now());
+                    if !pace.gather() {
+                        continue;
+                    }
                 }
+                () = tokio::time::sleep_until(pace.due().unwrap_or(until).into()), if pace.due().is_some() => {}
             }
+            while let Ok(event) = events.try_recv() {
+                hear(event);
+            }
+            pace.looked(Instant::now());
+            bench.read(clock.now(), &mut readings);
+            seen.clear();
+            let live = readings.iter().filter(|r| r.is_live() && r.value.is_finite());
+            seen.extend(live.map(|r| Observation {
+                sensor: r.sensor,
+                value: r.value,
+                uncertainty: r.uncertainty(),
+            }));
+            estimator.update(&sheet, &model, &prior, &seen, &mut posture);
+            let now = began.elapsed().as_micros() as u64;
+            latencies.extend(waiting.drain(..).map(|sent| now.saturating_sub(sent) as f64 * 1e-6));
         }
         let sent = sensors.stop();
         // What is still on its way.
@@ -294,7 +304,8 @@ fn on_screen(
         }
     });
     let generator = Sensors::start(lines, rate, Instant::now(), faults, swing_um);
-    std::thread::sleep(Duration::from_secs(3));
+    // What stands still is known to do so after some seconds, and only then is it idle.
+    std::thread::sleep(Duration::from_secs(if swing_um > 0.0 { 3 } else { 10 }));
     let (before, begun, pieces_before) = (
         processor_s(screen.pid()),
         Instant::now(),

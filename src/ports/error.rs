@@ -138,9 +138,9 @@ impl PortError {
 
     /// The error that stands for a failure to open `path`, from what the
     /// serial library says and from what the path is.
-    pub(super) fn from_open(path: &Path, baud: u32, error: &tokio_serial::Error) -> Self {
+    pub(super) fn from_open(path: &Path, baud: u32, error: &serialport::Error) -> Self {
+        use serialport::ErrorKind as Kind;
         use std::io::ErrorKind as Io;
-        use tokio_serial::ErrorKind as Kind;
         let owned = path.to_path_buf();
         if let Some(what) = other_than_device(path) {
             return Self::NotSerial { path: owned, what };
@@ -178,8 +178,8 @@ impl PortError {
 mod tests {
     use super::*;
 
-    fn said(kind: tokio_serial::ErrorKind, words: &str) -> tokio_serial::Error {
-        tokio_serial::Error::new(kind, words)
+    fn said(kind: serialport::ErrorKind, words: &str) -> serialport::Error {
+        serialport::Error::new(kind, words)
     }
 
     /// The way an ordinary user meets it; a test that runs as root can open
@@ -191,7 +191,7 @@ mod tests {
             Path::new("/dev/null"),
             9600,
             &said(
-                tokio_serial::ErrorKind::Io(std::io::ErrorKind::PermissionDenied),
+                serialport::ErrorKind::Io(std::io::ErrorKind::PermissionDenied),
                 "Permission denied",
             ),
         );

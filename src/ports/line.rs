@@ -8,12 +8,12 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
-use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::sync::{mpsc, watch};
-use tokio_serial::{SerialPort as _, SerialStream};
 
+use super::pace::{Beating, ReadPace};
+use super::stream::Stream;
 use super::{
     Clock, FoundPort, GoneWhy, PortError, PortEvent, PortEventKind, UsbIdentity, list, locate,
 };
@@ -261,7 +261,7 @@ impl Tending {
     }
 
     /// Opens the port off the executor: some drivers take seconds over it.
-    async fn open(&mut self) -> Result<(SerialStream, PathBuf), PortError> {
+    async fn open(&mut self) -> Result<(Stream, PathBuf), PortError> {
         let settings = self.settings.clone();
         let learned = self.learned.clone();
         let shown = settings.address.shown();
@@ -283,46 +283,75 @@ impl Tending {
     }
 
     /// Reads and writes until the port goes away or we are to stop.
-    async fn converse(&mut self, stream: SerialStream) -> End {
+    async fn converse(&mut self, stream: Stream) -> End {
         // What was queued for the time before is not for this device.
         while self.writes.try_recv().is_ok() {}
-        let (mut reader, mut writer) = tokio::io::split(stream);
+        let mut stream = stream;
         let mut sending = self.settings.greeting.clone();
         let mut buffer = vec![0; 4096];
+        let mut pace = ReadPace::default();
+        // The beat for which a line that hears much is set aside; not waited for where one
+        // read did not take all.
+        let mut beat: Option<Beating> = None;
+        let mut more = false;
         let end = loop {
-            tokio::select! {
+            let read = tokio::select! {
                 () = told_to_stop(&mut self.stopped) => break End::Stop,
-                read = reader.read(&mut buffer) => match read {
-                    // End of file for ever after: never "no data yet".
-                    Ok(0) => break End::Gone(GoneWhy::HungUp),
-                    Ok(count) => {
-                        self.shared.bytes_in.fetch_add(count as u64, Relaxed);
-                        let bytes = buffer.get(..count).unwrap_or_default().to_vec();
-                        if !self.tell(PortEventKind::Bytes(bytes)).await {
-                            break End::Stop;
-                        }
-                    }
-                    Err(error) if is_harmless(&error) => {}
-                    Err(error) => break End::Gone(GoneWhy::Read(error.to_string())),
-                },
-                written = writer.write(&sending), if !sending.is_empty() => match written {
+                () = next(beat.as_mut().filter(|_| !more)), if beat.is_some() => stream.read_now(&mut buffer),
+                read = stream.read(&mut buffer), if beat.is_none() => read,
+                written = stream.write(&sending), if !sending.is_empty() => match written {
                     Ok(count) => {
                         self.shared.bytes_out.fetch_add(count as u64, Relaxed);
                         let bytes = sending.drain(..count).collect();
                         if !self.tell(PortEventKind::Sent(bytes)).await {
                             break End::Stop;
                         }
+                        continue;
                     }
-                    Err(error) if is_harmless(&error) => {}
+                    Err(error) if is_harmless(&error) => continue,
                     Err(error) => break End::Gone(GoneWhy::Write(error.to_string())),
                 },
                 next = self.writes.recv(), if sending.is_empty() => match next {
-                    Some(bytes) => sending = bytes,
+                    Some(bytes) => {
+                        sending = bytes;
+                        continue;
+                    }
                     None => break End::Stop,
                 },
+            };
+            let now = Instant::now();
+            let often = match read {
+                // End of file for ever after: never "no data yet".
+                Ok(0) => break End::Gone(GoneWhy::HungUp),
+                Ok(count) => {
+                    self.shared.bytes_in.fetch_add(count as u64, Relaxed);
+                    let bytes = buffer.get(..count).unwrap_or_default().to_vec();
+                    if !self.tell(PortEventKind::Bytes(bytes)).await {
+                        break End::Stop;
+                    }
+                    more = count == buffer.len();
+                    pace.read(now)
+                }
+                Err(error) if is_harmless(&error) => {
+                    more = false;
+                    pace.nothing(now)
+                }
+                Err(error) => break End::Gone(GoneWhy::Read(error.to_string())),
+            };
+            if often && beat.is_none() {
+                beat = Beating::listen();
+            } else if !often {
+                beat = None;
             }
+            stream = match beat {
+                Some(_) => stream.aside(),
+                None => match stream.watched() {
+                    Ok(stream) => stream,
+                    Err(error) => return End::Gone(GoneWhy::Read(error.to_string())),
+                },
+            };
         };
-        release(reader.unsplit(writer));
+        stream.close();
         end
     }
 
@@ -356,17 +385,11 @@ impl Tending {
     }
 }
 
-/// Closes a port. The mark "exclusive" stays on a node that somebody else still
-/// holds (a pseudo-terminal) and would lock us out; where the port is gone,
-/// taking it away cannot work and need not.
-fn release(stream: SerialStream) {
-    #[cfg(unix)]
-    let stream = {
-        let mut stream = stream;
-        let _ = stream.set_exclusive(false);
-        stream
-    };
-    drop(stream);
+/// Waits for the next beat, if there is one to wait for.
+async fn next(beat: Option<&mut Beating>) {
+    if let Some(beat) = beat {
+        beat.next().await;
+    }
 }
 
 /// Waits until we are to stop, or the [`Port`] has been dropped.
@@ -425,24 +448,21 @@ fn whereabouts(
 fn open_now(
     settings: &LineSettings,
     learned: Option<&UsbIdentity>,
-) -> Result<(SerialStream, PathBuf, Option<UsbIdentity>), PortError> {
+) -> Result<(Stream, PathBuf, Option<UsbIdentity>), PortError> {
     let ports = list();
     let path = whereabouts(&settings.address, learned, &ports)?;
     // A link (as made by rules for device names) leads to the node.
     let node = std::fs::canonicalize(&path).unwrap_or_else(|_| path.clone());
-    let mut builder = tokio_serial::new(node.to_string_lossy(), settings.baud)
-        .data_bits(tokio_serial::DataBits::Eight)
-        .parity(tokio_serial::Parity::None)
-        .stop_bits(tokio_serial::StopBits::One)
-        .flow_control(tokio_serial::FlowControl::None);
+    let mut builder = serialport::new(node.to_string_lossy(), settings.baud)
+        .data_bits(serialport::DataBits::Eight)
+        .parity(serialport::Parity::None)
+        .stop_bits(serialport::StopBits::One)
+        .flow_control(serialport::FlowControl::None);
     if let Some(dtr) = settings.dtr {
         builder = builder.dtr_on_open(dtr);
     }
-    let stream = SerialStream::open(&builder)
+    let stream = Stream::open(&builder)
         .map_err(|error| PortError::from_open(&path, settings.baud, &error))?;
-    // What waits from before has no time of arrival. Not being able to drop it
-    // is no reason to refuse the port.
-    let _ = stream.clear(tokio_serial::ClearBuffer::Input);
     let identity = ports
         .into_iter()
         .find(|port| port.path == node)

@@ -17,13 +17,16 @@ mod clock;
 mod error;
 mod line;
 mod listing;
+mod pace;
 pub(crate) mod platform;
+mod stream;
 
 pub use capture::{CaptureError, CaptureHeader, CaptureWriter, CapturedLine, Replay};
 pub use clock::Clock;
 pub use error::PortError;
 pub use line::{Address, LineSettings, Port, PortCounts, attach};
 pub use listing::{FoundPort, UsbIdentity, list, locate};
+pub use pace::LookPace;
 pub use platform::{PortName, System, permission_help, port_name};
 
 use crate::quantity::Moment;

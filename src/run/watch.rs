@@ -2,7 +2,7 @@
 //! time asked for.
 
 use crate::logbook::{self, HoldingBounds, LogbookWriter, beside};
-use crate::ports::{Clock, Port, PortEvent, PortEventKind, attach, list};
+use crate::ports::{Clock, LookPace, Port, PortEvent, PortEventKind, attach, list};
 use crate::quantity::{Moment, Span, UnitSystem};
 use crate::run::arguments::{Telling, WatchArguments};
 use crate::run::progress::Waiting;
@@ -32,19 +32,20 @@ use tokio::sync::{mpsc, watch};
 const TICK: Span = Span::from_us(100_000);
 /// No faster than this in real time, however fast the rehearsal runs.
 const SHORTEST_TICK: Duration = Duration::from_millis(5);
-/// After bytes came, the posture follows no sooner than so long after the one before:
-/// chosen, so that what comes together is taken together.
+/// After bytes came, the posture follows no sooner than so long after the one before.
 const SHORTEST_LOOK: Duration = Duration::from_millis(2);
 /// The screen and the page are given a picture no more often than this.
 const SHORTEST_BETWEEN_VIEWS: Duration = Duration::from_millis(33);
-/// The same two while everything stands still: what is shown then are means over seconds.
-const LOOK_AT_REST: Duration = Duration::from_millis(50);
-const VIEW_AT_REST: Duration = Duration::from_millis(200);
+/// The same while everything stands still: what is shown then are means over seconds, and
+/// the ticks look often enough.
+const VIEW_AT_REST: Duration = Duration::from_millis(500);
 /// If every port is refused for so long, there is nothing to wait for.
 const ALL_REFUSED: Duration = Duration::from_secs(2);
 /// While a sensor that is known by its id is missed, ports are listed so often.
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
+/// So many events of ports wait; a port that tells more waits itself.
+const EVENTS: usize = 1024;
 /// So many refusals are kept to say why nothing can be opened.
 const MOST_REFUSALS: usize = 64;
 /// A clock that was set by more than this is told.
@@ -216,6 +217,8 @@ pub(super) fn begin_log(
 
 /// Runs the loop on a runtime of its own.
 pub(super) fn block_on(watching: Watching<'_>) -> Result<Finished, Failure> {
+    // Two beside this one: a terminal that takes nothing for a while must not keep the
+    // ports from being read.
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
@@ -281,7 +284,7 @@ enum End {
 
 impl Watching<'_> {
     async fn run(mut self) -> Result<Finished, Failure> {
-        let (events_in, mut events) = mpsc::channel::<PortEvent>(1024);
+        let (events_in, mut events) = mpsc::channel::<PortEvent>(EVENTS);
         let mut ports: Vec<Port> = Vec::new();
         if self.playing.is_none() {
             self.attach_new(&mut ports, &events_in);
@@ -320,17 +323,19 @@ impl Watching<'_> {
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
         let began = std::time::Instant::now();
         let mut refused = Vec::new();
-        // When bytes came that no posture has been made of, the next look is due.
-        let mut unseen = false;
-        let mut last_look = began;
+        let mut pace = LookPace::new(SHORTEST_LOOK);
         // The first picture at once.
         let mut last_view = began.checked_sub(VIEW_AT_REST).unwrap_or(began);
         let mut view_due = false;
         let ended = loop {
-            let (look_after, view_after) = if self.sitting.is_quiet() {
-                (LOOK_AT_REST, VIEW_AT_REST)
+            let quiet = self.sitting.is_quiet();
+            // While nothing moves, and where nobody looks, the ticks take what has come.
+            let followed = looked_at && !quiet;
+            let look = pace.due().filter(|_| followed);
+            let view_after = if quiet {
+                VIEW_AT_REST
             } else {
-                (SHORTEST_LOOK, SHORTEST_BETWEEN_VIEWS)
+                SHORTEST_BETWEEN_VIEWS
             };
             tokio::select! {
                 biased;
@@ -347,21 +352,18 @@ impl Watching<'_> {
                     // Keys are answered at once.
                     (view_due, last_view) = (true, began);
                 }
-                Some(event) = events.recv() => {
-                    let mut next = Some(event);
-                    while let Some(event) = next {
-                        // The first tells what is wrong; a port that flaps for days needs no list.
-                        if matches!(event.kind, PortEventKind::Refused { .. }) && refused.len() < MOST_REFUSALS {
-                            refused.push(event.clone());
-                        }
-                        self.sitting.hear(&event);
-                        next = events.try_recv().ok();
+                // What comes while the others of its beat are waited for is taken with them.
+                Some(event) = events.recv(), if followed && look.is_none() => {
+                    self.hear(Some(event), &mut events, &mut refused);
+                    pace.heard(std::time::Instant::now());
+                    if pace.gather() {
+                        self.look(&mut events, &mut refused, &mut pace);
+                        view_due = true;
                     }
-                    unseen = true;
                 }
-                () = tokio::time::sleep_until((last_look + look_after).into()), if unseen && looked_at => {
-                    (unseen, last_look, view_due) = (false, std::time::Instant::now(), true);
-                    self.sitting.look(self.clock.now());
+                () = tokio::time::sleep_until(look.unwrap_or(began).into()), if look.is_some() => {
+                    self.look(&mut events, &mut refused, &mut pace);
+                    view_due = true;
                 }
                 () = tokio::time::sleep_until((last_view + view_after).into()), if view_due => {
                     (view_due, last_view) = (false, std::time::Instant::now());
@@ -378,6 +380,7 @@ impl Watching<'_> {
                         if over { break End::Done; }
                         continue;
                     }
+                    self.hear(None, &mut events, &mut refused);
                     let now = self.clock.now();
                     self.play_cues(now);
                     self.clock_set(now);
@@ -389,7 +392,7 @@ impl Watching<'_> {
                         hand.work(&mut self.sitting, now);
                     }
                     self.tell_tick(now, on_screen)?;
-                    (unseen, last_look) = (false, std::time::Instant::now());
+                    pace.looked(std::time::Instant::now());
                     view_due |= looked_at;
                     if self.length.is_some_and(|l| now.since(self.clock.start()) >= l) { break End::Done; }
                     let hopeless = !on_screen && self.sitting.lines.all_refused() && began.elapsed() > ALL_REFUSED;
@@ -430,6 +433,36 @@ impl Watching<'_> {
         match ended {
             End::Screen(Err(e)) => Err(e.into()),
             _ => Ok(finished),
+        }
+    }
+
+    /// Readings and posture of all that has come.
+    fn look(
+        &mut self,
+        events: &mut mpsc::Receiver<PortEvent>,
+        refused: &mut Vec<PortEvent>,
+        pace: &mut LookPace,
+    ) {
+        self.hear(None, events, refused);
+        self.sitting.look(self.clock.now());
+        pace.looked(std::time::Instant::now());
+    }
+
+    /// Takes an event and all that came with it; no more than wait, however fast more come.
+    fn hear(
+        &mut self,
+        first: Option<PortEvent>,
+        events: &mut mpsc::Receiver<PortEvent>,
+        refused: &mut Vec<PortEvent>,
+    ) {
+        let waiting = std::iter::from_fn(|| events.try_recv().ok()).take(EVENTS);
+        for event in first.into_iter().chain(waiting) {
+            self.sitting.hear(&event);
+            // The first tells what is wrong; a port that flaps for days needs no list.
+            if matches!(event.kind, PortEventKind::Refused { .. }) && refused.len() < MOST_REFUSALS
+            {
+                refused.push(event);
+            }
         }
     }
 

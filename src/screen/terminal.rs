@@ -33,9 +33,9 @@ use super::view::{Command, Message, Severity, View};
 use super::{ScreenError, wording};
 use crate::quantity::Span;
 
-/// Frames are at least this far apart: 30 a second are smooth for something that a
-/// hand turns (chosen). Nothing is drawn where nothing is new.
-const SHORTEST_BETWEEN_FRAMES: Duration = Duration::from_millis(33);
+/// Frames are at least this far apart, however fast keys come. How often there is a new
+/// picture is for who sends the views: a second pause here would only make them late.
+const SHORTEST_BETWEEN_FRAMES: Duration = Duration::from_millis(5);
 /// Frames are at most this far apart, so that a terminal that vanished is
 /// noticed by the error of drawing.
 const LONGEST_BETWEEN_FRAMES: Duration = Duration::from_secs(1);
@@ -65,7 +65,7 @@ pub async fn run(
     let mut signals =
         crate::ports::platform::Signals::new().map_err(|source| ScreenError::Signals { source })?;
     let mut screen = Screen::enter()?;
-    let mut keys = EventStream::new();
+    let mut keys = Keys::listen();
     let mut desk = Desk::new(ink);
     let mut view = Arc::clone(&views.borrow_and_update());
     let mut code_shown = false;
@@ -82,7 +82,7 @@ pub async fn run(
         tokio::select! {
             biased;
             name = signals.next() => return Ok(Ended::Signal(name)),
-            event = keys.next() => {
+            event = keys.0.recv() => {
                 changed = true;
                 match event {
                     Some(Ok(Event::Key(key))) => {
@@ -127,6 +127,34 @@ pub async fn run(
                 changed = false;
             }
         }
+    }
+}
+
+/// Keys and changes of size, heard by a task of its own: every look at the stream of events
+/// costs a dozen calls of the system, and the screen looks whenever a view comes.
+struct Keys(
+    mpsc::Receiver<std::io::Result<Event>>,
+    tokio::task::JoinHandle<()>,
+);
+
+impl Keys {
+    fn listen() -> Self {
+        let (to, keys) = mpsc::channel(16);
+        let listening = tokio::spawn(async move {
+            let mut events = EventStream::new();
+            while let Some(event) = events.next().await {
+                if to.send(event).await.is_err() {
+                    return;
+                }
+            }
+        });
+        Self(keys, listening)
+    }
+}
+
+impl Drop for Keys {
+    fn drop(&mut self) {
+        self.1.abort();
     }
 }
 
