@@ -243,7 +243,9 @@ pub fn row(_: &Asked) {
                 .enumerate()
                 .map(|(i, theirs)| {
                     let finding = found.get(Key::UnitRate(i)).unwrap();
-                    (finding.value - theirs).abs() / finding.uncertainty
+                    // What the search finds; the step to the mean is not SciPy's.
+                    let likeliest = found.likeliest(&sheet, Key::UnitRate(i));
+                    (likeliest - theirs).abs() / finding.uncertainty
                 })
                 .fold(0.0, f64::max);
             assert!(off < 0.01, "SciPy finds other rates: {rates:?}");
