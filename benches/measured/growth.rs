@@ -1,6 +1,6 @@
 //! How the cost grows: exponents of the time over what is made larger.
 
-use super::{Asked, clock, keeping, loadtest, posture, process, settling, table, van};
+use super::{Asked, cars, clock, keeping, loadtest, posture, process, settling, table, van};
 use std::time::Instant;
 use stillheight::drivers::{Driver as _, Wire};
 use stillheight::quantity::{Moment, Span};
@@ -84,7 +84,7 @@ pub fn row(asked: &Asked) {
         "a second of 50 samples/s to readings",
         "sensors 1 to 256",
         &points,
-        "over 1: every sample is held against every sensor's name, which a map would spare and no vehicle needs",
+        "about 1, and over it between 64 and 256: every sample is held against every sensor's name, which a map would spare and no vehicle needs",
     );
     let points: Vec<_> = [1, 10, 100, 1000]
         .iter()
@@ -157,6 +157,30 @@ pub fn row(asked: &Asked) {
         &points,
         "below 1: each is one term of the energy; the rest of the vehicle stays",
     );
+    let holes = [1, 2, 4, 8].map(|n| (n as f64, clock::alone(|| advised(n, 1, 3))));
+    tell(
+        "advice",
+        "lower holes 1 to 8 a corner, three springs",
+        &holes,
+        "combinations grow with the fourth power, one for each corner; bounds throw most out unseen",
+    );
+    let springs = [2, 4, 8, 16].map(|n| (n as f64, clock::alone(|| advised(3, 1, n))));
+    tell(
+        "advice",
+        "springs 2 to 16 on the shelf, three holes a corner",
+        &springs,
+        "combinations grow with the square, a pair for each axle",
+    );
+}
+
+/// How many changes are proposed for a car of so many lower and upper holes and springs.
+fn advised(lower: usize, upper: usize, springs: usize) -> usize {
+    use stillheight::advice::{Belief, Setup};
+    let car = cars::car(lower, upper, springs);
+    let belief = Belief::new(&car, None);
+    let cases = cars::cases(&car, &["driver", "full tank", "loaded"]);
+    let setup = Setup::of(&car, &belief.model(&Setup(Vec::new()), &[]));
+    cars::prepared(&belief, &setup, &cases).best(5).found.len()
 }
 
 /// The van with so many coilovers on its rear axle, together as stiff as two.

@@ -17,6 +17,8 @@
     reason = "a measuring program may end at once"
 )]
 
+#[path = "../cars/mod.rs"]
+mod cars;
 mod clock;
 mod counts;
 mod growth;
