@@ -1,50 +1,25 @@
 //! `export`: what stands in the files is what the logbook holds, in every form; a file that
 //! is there is kept, a full disk leaves the old one whole, an empty logbook is an answer.
 
+use crate::room::folder::Folder;
 use arrow_array::{Array, BooleanArray, Float64Array, Int64Array, RecordBatch, StringArray};
 use arrow_ipc::reader::FileReader;
 use serde_json::Value;
-use std::path::PathBuf;
-use std::process::{Command, Output};
+use std::process::Command;
 use stillheight::logbook::{HoldingBounds, LogbookWriter, Sitting, beside};
 use stillheight::quantity::Moment;
 
 /// 2025-11-25 09:31:05 UTC.
 const BEGIN_US: i64 = 1_764_063_065_000_000;
 
-pub(crate) struct Folder(pub(crate) PathBuf);
-
 impl Folder {
-    pub(crate) fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-export-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-
-    pub(crate) fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_stillheight"))
-            .args(arguments)
-            .current_dir(&self.0)
-            .output()
-            .unwrap()
-    }
-
-    pub(crate) fn good(&self, arguments: &[&str]) -> String {
-        let output = self.run(arguments);
-        let errors = String::from_utf8_lossy(&output.stderr);
-        assert!(output.status.success(), "{arguments:?}: {errors}");
-        String::from_utf8(output.stdout).unwrap()
-    }
-
     /// The simulated vehicle's logbook, with readings, marks and changes.
     pub(crate) fn rehearsed(name: &str) -> Self {
         let folder = Self::new(name);
-        folder.good(&[
+        folder.text(&[
             "rehearse", "--plain", "--speed", "20", "--folder", ".", "--for", "70s",
         ]);
-        folder.good(&[
+        folder.text(&[
             "changed",
             "rehearsal.toml",
             "--collar",
@@ -59,7 +34,7 @@ impl Folder {
 
     /// A new sheet with a logbook in which a sitting was begun.
     fn begun(&self) -> LogbookWriter {
-        self.good(&["sheet", "new", "van.toml"]);
+        self.text(&["sheet", "new", "van.toml"]);
         let sheet = self.0.join("van.toml");
         let sitting = Sitting {
             started: Moment::from_unix_us(BEGIN_US),
@@ -77,12 +52,6 @@ impl Folder {
             .collect();
         assert_eq!(batches.len(), 1);
         batches.remove(0)
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
     }
 }
 
@@ -119,8 +88,8 @@ fn quantity(record: &Value, name: &str) -> Option<(f64, f64, String, bool)> {
 #[test]
 fn an_arrow_table_says_what_the_json_lines_say() {
     let folder = Folder::rehearsed("arrow");
-    let lines = folder.good(&["export", "rehearsal.toml", "--json"]);
-    let said = folder.good(&["export", "rehearsal.toml", "--arrow", "-o", "van.arrow"]);
+    let lines = folder.text(&["export", "rehearsal.toml", "--json"]);
+    let said = folder.text(&["export", "rehearsal.toml", "--arrow", "-o", "van.arrow"]);
     assert!(said.contains("van.arrow and van.events.arrow"), "{said}");
     let rows = folder.rows("van.arrow");
     let kept = records(&lines, "kept");
@@ -187,10 +156,10 @@ fn an_arrow_table_says_what_the_json_lines_say() {
 #[test]
 fn every_number_of_the_csv_has_its_unit_in_the_header() {
     let folder = Folder::rehearsed("csv");
-    folder.good(&["export", "rehearsal.toml", "--csv", "-o", "van.csv"]);
+    folder.text(&["export", "rehearsal.toml", "--csv", "-o", "van.csv"]);
     let text = std::fs::read_to_string(folder.0.join("van.csv")).unwrap();
     let header: Vec<&str> = text.lines().next().unwrap().split(',').collect();
-    let lines = folder.good(&["export", "rehearsal.toml", "--json"]);
+    let lines = folder.text(&["export", "rehearsal.toml", "--json"]);
     let record = records(&lines, "kept").remove(0);
     for q in record["quantities"].as_array().unwrap() {
         let name = q["name"].as_str().unwrap();
@@ -235,7 +204,7 @@ fn a_file_that_is_there_is_kept_unless_forced() {
             "{errors}"
         );
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "mine");
-        folder.good(&["export", "rehearsal.toml", form, "-o", file, "--force"]);
+        folder.text(&["export", "rehearsal.toml", form, "-o", file, "--force"]);
         assert_ne!(std::fs::read(&path).unwrap(), b"mine");
     }
     // Pictures too.
@@ -311,8 +280,8 @@ fn an_empty_logbook_is_an_answer() {
     let folder = Folder::new("empty");
     let writer = folder.begun();
     assert!(writer.finish().is_empty());
-    folder.good(&["report", "van.toml"]);
-    folder.good(&["report", "van.toml", "--pdf"]);
+    folder.text(&["report", "van.toml"]);
+    folder.text(&["report", "van.toml", "--pdf"]);
     let page = std::fs::read_to_string(folder.0.join("report.html")).unwrap();
     assert!(
         page.contains("othing"),
@@ -320,19 +289,19 @@ fn an_empty_logbook_is_an_answer() {
     );
     assert!(
         folder
-            .good(&["log", "van.toml"])
+            .text(&["log", "van.toml"])
             .contains("Nothing is kept yet")
     );
-    assert_eq!(folder.good(&["export", "van.toml", "--json"]), "");
-    let csv = folder.good(&["export", "van.toml", "--csv"]);
+    assert_eq!(folder.text(&["export", "van.toml", "--json"]), "");
+    let csv = folder.text(&["export", "van.toml", "--csv"]);
     assert!(
         csv.starts_with("moment [UTC],number") && csv.lines().count() == 1,
         "{csv}"
     );
-    folder.good(&["export", "van.toml", "--arrow", "-o", "van.arrow"]);
+    folder.text(&["export", "van.toml", "--arrow", "-o", "van.arrow"]);
     assert_eq!(folder.rows("van.arrow").num_rows(), 0);
     assert_eq!(folder.rows("van.events.arrow").num_rows(), 0);
-    folder.good(&["advise", "van.toml"]);
+    folder.text(&["advise", "van.toml"]);
     for command in [
         &["settle", "van.toml"][..],
         &["loadtest", "fit", "van.toml"],

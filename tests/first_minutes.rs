@@ -1,22 +1,13 @@
 //! The first five minutes: a new folder, what to do next in it, a sheet from
 //! questions, man pages and completions.
 
+use crate::room::folder::{Folder, err, out};
 use std::io::Write as _;
-use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
 
-struct Folder(PathBuf);
-
 impl Folder {
-    fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-first-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-
-    fn run(&self, arguments: &[&str], answers: &str) -> Output {
+    /// Runs the program with these answers to what it asks.
+    fn answered(&self, arguments: &[&str], answers: &str) -> Output {
         let mut child = Command::new(env!("CARGO_BIN_EXE_stillheight"))
             .args(arguments)
             .current_dir(&self.0)
@@ -34,32 +25,10 @@ impl Folder {
     }
 
     fn says(&self) -> String {
-        let output = self.run(&[], "");
+        let output = self.answered(&[], "");
         assert!(output.status.success(), "{}", err(&output));
         out(&output)
     }
-
-    fn write(&self, name: &str, text: &str) {
-        std::fs::write(self.0.join(name), text).unwrap();
-    }
-
-    fn read(&self, name: &str) -> String {
-        std::fs::read_to_string(self.0.join(name)).unwrap()
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
-
-fn out(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stdout).into_owned()
-}
-
-fn err(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
 #[test]
@@ -68,7 +37,7 @@ fn a_folder_is_told_what_comes_next_in_ten_lines() {
     let told = |folder: &Folder, here: &str, next: &str| {
         let text = folder.says();
         assert!(text.lines().count() <= 10, "{text}");
-        assert!(text.lines().all(|l| l.chars().count() <= 90), "{text}");
+        assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
         assert!(
             text.contains(here) && text.contains(next),
             "wants '{here}', '{next}': {text}"
@@ -80,20 +49,16 @@ fn a_folder_is_told_what_comes_next_in_ten_lines() {
     told(&folder, "no build sheet", "sheet new van.toml --ask");
     assert!(
         folder
-            .run(&["sheet", "new", "van.toml"], "")
+            .answered(&["sheet", "new", "van.toml"], "")
             .status
             .success()
     );
     let sheet = folder.read("van.toml");
     let bare = sheet.split("[[sensor]]").next().unwrap();
     folder.write("van.toml", bare);
-    told(&folder, "no sensors in it", "stillheight sensors");
+    told(&folder, "no sensors", "stillheight sensors");
     folder.write("van.toml", &sheet);
-    told(
-        &folder,
-        "0 of 7 sensors zeroed",
-        "stillheight zero van.toml",
-    );
+    told(&folder, "7 sensors, 0 zeroed", "stillheight zero van.toml");
     let mut zeros = String::new();
     for name in ["roll", "pitch", "link"].into_iter().chain([
         "floor rear left",
@@ -114,7 +79,7 @@ fn a_folder_is_told_what_comes_next_in_ten_lines() {
     folder.write("van.sensors.toml", &format!("form = 1\n\n{zeros}"));
     told(
         &folder,
-        "ready: 7 sensors zeroed, nothing read yet",
+        "7 sensors zeroed, nothing read",
         "stillheight watch van.toml",
     );
     folder.write("van.toml", &sheet.replacen("units = ", "unit = ", 1));
@@ -156,11 +121,11 @@ const ANSWERS: [&str; 26] = [
 fn a_sheet_is_made_from_answers_and_works() {
     let folder = Folder::new("ask");
     let answers = format!("{}\n60 kg\n500 mm\n", ANSWERS.join("\n"));
-    let output = folder.run(&["sheet", "new", "cart.toml", "--ask"], &answers);
+    let output = folder.answered(&["sheet", "new", "cart.toml", "--ask"], &answers);
     assert!(output.status.success(), "{}{}", out(&output), err(&output));
-    let checked = folder.run(&["sheet", "check", "cart.toml"], "");
+    let checked = folder.answered(&["sheet", "check", "cart.toml"], "");
     assert!(checked.status.success(), "{}", err(&checked));
-    let targets = folder.run(&["targets", "cart.toml", "--json"], "");
+    let targets = folder.answered(&["targets", "cart.toml", "--json"], "");
     let json: serde_json::Value = serde_json::from_str(&out(&targets)).unwrap();
     assert_eq!(json["vehicle"], "flat cart");
     // By hand: the rear axle carries 300 (2 - 0.6)/2 = 210 kg bare, and of the 60 kg
@@ -179,12 +144,12 @@ fn a_sheet_is_made_from_answers_and_works() {
     );
     // It is kept, and replaced only by force.
     let before = folder.read("cart.toml");
-    let again = folder.run(&["sheet", "new", "cart.toml", "--ask"], &answers);
+    let again = folder.answered(&["sheet", "new", "cart.toml", "--ask"], &answers);
     assert_eq!(again.status.code(), Some(2));
     assert!(err(&again).contains("file.exists"), "{}", err(&again));
     assert_eq!(folder.read("cart.toml"), before);
     let other = answers.replacen("flat cart", "other \"cart\"", 1);
-    let forced = folder.run(&["sheet", "new", "cart.toml", "--ask", "--force"], &other);
+    let forced = folder.answered(&["sheet", "new", "cart.toml", "--ask", "--force"], &other);
     assert!(forced.status.success(), "{}", err(&forced));
     assert!(
         folder.read("cart.toml").contains("other"),
@@ -209,7 +174,7 @@ fn nonsense_is_asked_again_and_too_few_answers_write_nothing() {
     }
     // Nothing still to come: what is in brackets.
     let text = format!("{}\n\n", answers.join("\n"));
-    let output = folder.run(&["sheet", "new", "cart.toml", "--ask"], &text);
+    let output = folder.answered(&["sheet", "new", "cart.toml", "--ask"], &text);
     assert!(output.status.success(), "{}{}", out(&output), err(&output));
     assert_eq!(
         out(&output).matches("    no: ").count(),
@@ -219,12 +184,12 @@ fn nonsense_is_asked_again_and_too_few_answers_write_nothing() {
     );
     assert!(
         folder
-            .run(&["sheet", "check", "cart.toml"], "")
+            .answered(&["sheet", "check", "cart.toml"], "")
             .status
             .success()
     );
 
-    let short = folder.run(&["sheet", "new", "short.toml", "--ask"], "cart\n2 m\n");
+    let short = folder.answered(&["sheet", "new", "short.toml", "--ask"], "cart\n2 m\n");
     assert_eq!(short.status.code(), Some(2));
     assert!(err(&short).contains("sheet.ask.ended"), "{}", err(&short));
     assert!(!folder.0.join("short.toml").exists());
@@ -233,7 +198,7 @@ fn nonsense_is_asked_again_and_too_few_answers_write_nothing() {
 #[test]
 fn man_pages_and_completions_know_every_command() {
     let folder = Folder::new("manual");
-    let made = folder.run(&["manual", "--out", "man"], "");
+    let made = folder.answered(&["manual", "--out", "man"], "");
     assert!(made.status.success(), "{}", err(&made));
     let page = folder.read("man/stillheight.1");
     for command in ["watch", "report", "sheet", "settle"] {
@@ -249,16 +214,19 @@ fn man_pages_and_completions_know_every_command() {
     }
     assert!(folder.0.join("man/stillheight-sheet-new.1").exists());
     assert_eq!(
-        folder.run(&["manual", "--out", "man"], "").status.code(),
+        folder
+            .answered(&["manual", "--out", "man"], "")
+            .status
+            .code(),
         Some(2)
     );
     for shell in ["bash", "zsh", "fish"] {
-        let output = folder.run(&["completions", shell], "");
+        let output = folder.answered(&["completions", shell], "");
         assert!(output.status.success());
         assert!(out(&output).contains("rehearse"), "{shell}");
     }
     for command in ["watch", "targets", "report", "changed"] {
-        let help = folder.run(&[command, "--help"], "");
+        let help = folder.answered(&[command, "--help"], "");
         assert!(out(&help).contains("Example"), "{command}: {}", out(&help));
     }
 }

@@ -2,58 +2,14 @@
 //! systems: candidates, lean, wheel room, link, sweep, wire, weighing, and what
 //! they refuse.
 
+use crate::room::folder::Folder;
 use serde_json::Value;
-use std::path::PathBuf;
-use std::process::{Command, Output};
 
-/// A folder with a new sheet `van.toml`; it goes away at the end.
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str, units: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-layout-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        let folder = Self(path);
-        folder.good(&["sheet", "new", "van.toml", "--units", units]);
-        folder
-    }
-
-    fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_stillheight"))
-            .args(arguments)
-            .current_dir(&self.0)
-            .env("NO_COLOR", "1")
-            .output()
-            .unwrap()
-    }
-
-    fn good(&self, arguments: &[&str]) -> String {
-        let output = self.run(arguments);
-        let errors = String::from_utf8_lossy(&output.stderr);
-        assert!(output.status.success(), "{arguments:?}: {errors}");
-        String::from_utf8_lossy(&output.stdout).into_owned()
-    }
-
-    fn json(&self, arguments: &[&str]) -> Value {
-        serde_json::from_str(&self.good(arguments)).unwrap()
-    }
-
-    /// What was said on the way out with exit code 2.
-    fn refused(&self, arguments: &[&str]) -> String {
-        let output = self.run(arguments);
-        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
-        assert!(output.stdout.is_empty(), "{arguments:?}");
-        errors
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
+/// A folder with a new sheet `van.toml` in it.
+fn folder(name: &str, units: &str) -> Folder {
+    let folder = Folder::new(name);
+    folder.text(&["sheet", "new", "van.toml", "--units", units]);
+    folder
 }
 
 fn number(value: &Value) -> f64 {
@@ -66,8 +22,8 @@ fn number(value: &Value) -> f64 {
 fn candidates_of_a_new_sheet_in_both_systems() {
     let mut marks = Vec::new();
     for (units, unit) in [("metric", "length mm"), ("inch", "length in")] {
-        let folder = Folder::new(&format!("candidates-{units}"), units);
-        let text = folder.good(&["layout", "van.toml", "--rows", "3"]);
+        let folder = folder(&format!("candidates-{units}"), units);
+        let text = folder.text(&["layout", "van.toml", "--rows", "3"]);
         assert!(
             text.contains(unit) && text.contains("THE MARK for middle at 10.0 deg"),
             "{text}"
@@ -81,7 +37,7 @@ fn candidates_of_a_new_sheet_in_both_systems() {
         let json = folder.json(&["layout", "van.toml", "--json"]);
         let all = json["candidates"].as_array().unwrap();
         assert_eq!(all.len(), 14);
-        let csv = folder.good(&["layout", "van.toml", "--csv"]);
+        let csv = folder.text(&["layout", "van.toml", "--csv"]);
         // One line for each candidate in each of four cases, and the heading.
         assert_eq!(csv.lines().count(), 1 + 14 * 4);
         marks.push(number(&json["sprung_mass_kg"]));
@@ -99,12 +55,12 @@ fn candidates_of_a_new_sheet_in_both_systems() {
 #[test]
 fn example_sheets_in_millimetres_and_in_inches() {
     for (sheet, unit) in [("layout-metric", "mark mm"), ("layout-inch", "mark in")] {
-        let folder = Folder::new(sheet, "metric");
+        let folder = folder(sheet, "metric");
         let from = format!(
             "{}/tests/sheets/valid/{sheet}.toml",
             env!("CARGO_MANIFEST_DIR")
         );
-        let text = folder.good(&["layout", &from]);
+        let text = folder.text(&["layout", &from]);
         assert!(
             text.contains(unit) && text.contains("THE MARK for"),
             "{text}"
@@ -139,13 +95,13 @@ fn example_sheets_in_millimetres_and_in_inches() {
 
 #[test]
 fn the_other_views_and_their_pictures() {
-    let folder = Folder::new("views", "metric");
+    let folder = folder("views", "metric");
     let lean = folder.json(&[
         "layout", "van.toml", "--lean", "--spring", "middle", "--json",
     ]);
     assert_eq!(lean["rows"].as_array().unwrap().len(), 7);
     let sizes = "215/65R16,235/60R17";
-    let wheel = folder.good(&["layout", "van.toml", "--wheel", "--sizes", sizes]);
+    let wheel = folder.text(&["layout", "van.toml", "--wheel", "--sizes", sizes]);
     assert!(wheel.contains("Largest of 215/65R16, 235/60R17 that clears everywhere: 235/60R17"));
     assert!(wheel.contains("a lower bracket") && wheel.contains("one column is"));
     // More wheel in the way than there is room: the bracket is in the barrel.
@@ -168,7 +124,7 @@ fn the_other_views_and_their_pictures() {
         "{link}"
     );
     for view in ["--lean", "--wheel", "--link"] {
-        folder.good(&["layout", "van.toml", view, "--svg", "p.svg", "--force"]);
+        folder.text(&["layout", "van.toml", view, "--svg", "p.svg", "--force"]);
         let svg = std::fs::read_to_string(folder.0.join("p.svg")).unwrap();
         assert!(svg.starts_with("<svg") && svg.trim_end().ends_with("</svg>"));
         assert_eq!(svg.matches("<svg").count(), svg.matches("</svg>").count());
@@ -181,7 +137,7 @@ fn the_other_views_and_their_pictures() {
 /// More rate stands higher and swings faster, and a row is what `--set` gives.
 #[test]
 fn a_sweep_is_the_targets_of_each_value() {
-    let folder = Folder::new("sweep", "metric");
+    let folder = folder("sweep", "metric");
     let sweep = "rear.spring.rate=24..32/4 N/mm";
     let json = folder.json(&["targets", "van.toml", "--sweep", sweep, "--json"]);
     let rows = json["rows"].as_array().unwrap();
@@ -204,7 +160,7 @@ fn a_sweep_is_the_targets_of_each_value() {
     let pitch = number(&set["cases"][0]["frame"]["pitch_deg"]);
     assert!((pitch - of(1, "pitch_deg")).abs() < 1e-9);
     // Two values: every pair, as CSV too.
-    let csv = folder.good(&[
+    let csv = folder.text(&[
         "targets",
         "van.toml",
         "--sweep",
@@ -220,7 +176,7 @@ fn a_sweep_is_the_targets_of_each_value() {
         csv.starts_with("rear.spring.rate N/mm,rear.collar.height mm,"),
         "{csv}"
     );
-    let text = folder.good(&["targets", "van.toml", "--sweep", sweep]);
+    let text = folder.text(&["targets", "van.toml", "--sweep", sweep]);
     assert!(text.starts_with("SWEEP in 'finished'"), "{text}");
     // A value that the sheet refuses is refused here.
     for wrong in [
@@ -236,7 +192,7 @@ fn a_sweep_is_the_targets_of_each_value() {
 /// x 6) = 68.66 N/mm; solid at 8 coils of 12 mm = 96 mm.
 #[test]
 fn a_spring_from_its_wire() {
-    let folder = Folder::new("wire", "metric");
+    let folder = folder("wire", "metric");
     let wire = [
         "wire", "--wire", "12 mm", "--active", "6", "--free", "250 mm", "--json",
     ];
@@ -263,8 +219,8 @@ fn a_spring_from_its_wire() {
 /// front of 2600 mm (axle weights within their uncertainty draw it a little).
 #[test]
 fn a_weighing_from_its_file() {
-    let folder = Folder::new("weigh", "metric");
-    let example = folder.good(&["weigh", "--example"]);
+    let folder = folder("weigh", "metric");
+    let example = folder.text(&["weigh", "--example"]);
     let write = |text: &str| std::fs::write(folder.0.join("w.toml"), text).unwrap();
     write(&example);
     let json = folder.json(&["weigh", "w.toml", "--json"]);
@@ -276,7 +232,7 @@ fn a_weighing_from_its_file() {
     assert!((sprung - number(&json["whole_kg"])).abs() < 1e-9);
     assert!(
         folder
-            .good(&["weigh", "w.toml"])
+            .text(&["weigh", "w.toml"])
             .contains("[weight]\nsprung = ")
     );
 
@@ -304,7 +260,7 @@ fn a_weighing_from_its_file() {
 /// 1000 and 2000 mm.
 #[test]
 fn a_weighing_from_the_command_line() {
-    let folder = Folder::new("weigh-line", "metric");
+    let folder = folder("weigh-line", "metric");
     let scales = [
         "weigh",
         "--wheelbase",
@@ -394,7 +350,7 @@ fn a_weighing_from_the_command_line() {
 #[test]
 fn geometry_that_cannot_be_names_both_fields() {
     for units in ["metric", "inch"] {
-        let folder = Folder::new(&format!("refused-{units}"), units);
+        let folder = folder(&format!("refused-{units}"), units);
         let low = folder.refused(&["layout", "van.toml", "--set", "wish.mount_highest=-300 mm"]);
         assert!(
             low.contains("wish.mount_highest") && low.contains("rear left lower mount"),

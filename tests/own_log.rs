@@ -1,7 +1,7 @@
 //! The program's own log: in its file and nowhere else, what happened is in it, and the
 //! token of the page for phones is not.
 
-use crate::export::Folder;
+use crate::room::folder::Folder;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
 use std::process::{Command, Stdio};
@@ -102,7 +102,7 @@ fn what_happens_is_logged_and_the_token_is_not() {
 #[test]
 fn levels_and_files() {
     let folder = Folder::new("levels");
-    folder.good(&["sheet", "new", "van.toml"]);
+    folder.text(&["sheet", "new", "van.toml"]);
     let log = || std::fs::read_to_string(folder.0.join("a.log")).unwrap_or_default();
     let run = |level: Option<&str>, more: &[&str]| {
         let mut command = Command::new(PROGRAM);
@@ -148,7 +148,7 @@ fn levels_and_files() {
     assert_eq!(nowhere.status.code(), Some(2));
     assert!(nowhere.stdout.is_empty());
     // Without --log there is none.
-    folder.good(&["targets", "van.toml"]);
+    folder.text(&["targets", "van.toml"]);
     let files = std::fs::read_dir(&folder.0).unwrap().count();
     assert_eq!(files, 2, "the sheet and the log");
 }

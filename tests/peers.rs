@@ -1,7 +1,8 @@
 //! Against programs by others, where they are: a notebook's libraries, a broker, a browser.
 //! Each is ignored unless asked for; `.ci/run` asks where it can, and says NOT RUN where not.
 
-use crate::export::{Folder, records};
+use crate::export::records;
+use crate::room::folder::Folder;
 use serde_json::Value;
 use std::io::{BufRead as _, BufReader};
 use std::process::{Command, Stdio};
@@ -18,8 +19,8 @@ fn outside(name: &str) -> String {
 fn a_notebook_opens_the_arrow_table() {
     let python = std::env::var("STILLHEIGHT_PYTHON").expect("STILLHEIGHT_PYTHON names a Python");
     let folder = Folder::rehearsed("notebook");
-    let lines = folder.good(&["export", "rehearsal.toml", "--json"]);
-    folder.good(&["export", "rehearsal.toml", "--arrow", "-o", "van.arrow"]);
+    let lines = folder.text(&["export", "rehearsal.toml", "--json"]);
+    folder.text(&["export", "rehearsal.toml", "--arrow", "-o", "van.arrow"]);
     let output = Command::new(python)
         .args([&outside("notebook.py"), "van.arrow", "van.events.arrow"])
         .current_dir(&folder.0)
@@ -325,7 +326,7 @@ mod broker {
         let _broker = mosquitto(&folder, port);
         std::fs::write(folder.0.join("word"), "wrong-horse\n").unwrap();
         let address = format!("mqtt://shop@127.0.0.1:{port}/bay1/van");
-        let text = folder.good(&[
+        let text = folder.text(&[
             "rehearse",
             "--json",
             "--speed",

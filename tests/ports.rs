@@ -1,5 +1,6 @@
 //! Real pseudo-terminals, opened by the code that opens adapters.
 
+use crate::room::folder::Folder;
 use std::os::fd::{AsFd as _, OwnedFd};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -55,23 +56,6 @@ impl FarEnd {
         })
         .await
         .unwrap()
-    }
-}
-
-/// A folder of its own for links, removed at the end.
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path = std::env::temp_dir().join(format!("stillheight-{name}-{}", std::process::id()));
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
     }
 }
 

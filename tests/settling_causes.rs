@@ -4,12 +4,12 @@
 //! that tyre's part replaced (Newton on differences); the program is not told, and uses
 //! influences about the rest with whole tyres.
 
+use crate::room::folder::Folder;
 use nalgebra::{SMatrix, SVector};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use serde_json::Value;
-use std::path::PathBuf;
 use std::process::Command;
 use stillheight::logbook::{
     KeptBy, KeptQuantity, KeptReading, KeptSensor, Logbook, Origin, Sitting, Unit,
@@ -21,24 +21,6 @@ use stillheight::statics::Model;
 
 const START_US: i64 = 1_790_000_000_000_000;
 type State = SVector<f64, 7>;
-
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path =
-            std::env::temp_dir().join(format!("stillheight-causes-{}-{name}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        std::fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
 
 /// Energy with the rear left tyre lower by so much.
 fn energy(model: &Model, tyre: (f64, f64), lower_m: f64, q: &State) -> f64 {

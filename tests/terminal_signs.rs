@@ -2,7 +2,7 @@
 //! life on standard error that is never in the way of a pipe. On real pseudo-terminals.
 #![cfg(unix)]
 
-use crate::export::Folder;
+use crate::room::folder::Folder;
 use portable_pty::{CommandBuilder, PtySize, native_pty_system};
 use std::io::{Read as _, Write as _};
 use std::sync::{Arc, Mutex};
@@ -113,7 +113,7 @@ fn the_bell_rings_when_it_is_asked_for_and_only_then() {
 #[test]
 fn a_sign_of_life_is_on_the_terminal_and_not_in_the_pipe() {
     let folder = Folder::new("signs");
-    folder.good(&["sheet", "new", "van.toml"]);
+    folder.text(&["sheet", "new", "van.toml"]);
     let capture = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/captures/wire-still.log");
     let run = |form: &str, file: &str| {
         let mut command = CommandBuilder::new("sh");

@@ -19,7 +19,7 @@ const MOST_NAMED: usize = 4;
 const WHAT: &str = "\
 stillheight: will a vehicle on a suspension of your own sit level and at height?
 It works out targets from a build sheet, reads inclinometers and distance
-modules over USB serial while somebody climbs in, and says what to turn, or not.
+modules over USB serial while somebody climbs in, and says what to turn.
 ";
 
 /// A sheet in the folder.
@@ -157,12 +157,12 @@ fn of_one(folder: &Path, there: &There) -> (String, Steps) {
     let kept = kept(&path);
     let of = format!("{name}, \"{}\"", one_line(&sheet.name));
     let read = match kept {
-        0 => "nothing read yet".to_owned(),
+        0 => "nothing read".to_owned(),
         n => format!("{n} kept readings"),
     };
     if sheet.sensors.is_empty() {
         return (
-            format!("{of}, no sensors in it, {read}"),
+            format!("{of}, no sensors, {read}"),
             [
                 ("see what is plugged in", "stillheight sensors".to_owned()),
                 (
@@ -177,7 +177,7 @@ fn of_one(folder: &Path, there: &There) -> (String, Steps) {
     let all = sheet.sensors.len();
     if zeroed < all {
         return (
-            format!("{of}, {zeroed} of {all} sensors zeroed, {read}"),
+            format!("{of}, {all} sensors, {zeroed} zeroed, {read}"),
             [
                 ("say which sensor is where", do_it("sensors find SHEET")),
                 ("zero them", do_it("zero SHEET")),
@@ -187,9 +187,9 @@ fn of_one(folder: &Path, there: &There) -> (String, Steps) {
     }
     let steps = if kept == 0 {
         [
-            ("load test: who gets in is a key", do_it("watch SHEET")),
+            ("look how it stands", do_it("watch SHEET")),
+            ("a load test, led step by step", do_it("loadtest SHEET")),
             ("what to change, or to leave it", do_it("advise SHEET")),
-            ("targets from the sheet", do_it("targets SHEET")),
         ]
     } else {
         [
@@ -198,7 +198,7 @@ fn of_one(folder: &Path, there: &There) -> (String, Steps) {
             ("a report to print", do_it("report SHEET")),
         ]
     };
-    (format!("{of}, ready: {all} sensors zeroed, {read}"), steps)
+    (format!("{of}, {all} sensors zeroed, {read}"), steps)
 }
 
 /// Kept readings in the logbook beside a sheet; none where it cannot be read.

@@ -44,6 +44,15 @@ impl Folder {
         serde_json::from_str(&self.text(arguments)).unwrap()
     }
 
+    /// What was said on the way out with exit code 2.
+    pub(crate) fn refused(&self, arguments: &[&str]) -> String {
+        let output = self.run(arguments);
+        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
+        assert!(output.stdout.is_empty(), "{arguments:?}");
+        errors
+    }
+
     pub(crate) fn write(&self, name: &str, text: &str) -> PathBuf {
         let path = self.0.join(name);
         std::fs::write(&path, text).unwrap();
