@@ -114,7 +114,11 @@ impl Xdr {
         if given_check(&check[1..]) != Some(check.iter().fold(all ^ b'$', |all, b| all ^ b)) {
             return Err(Why::BadCheck);
         }
-        let address = memchr(b',', covered).unwrap_or(covered.len());
+        let address = match covered {
+            // As the standard has it: two letters for the talker, three for the sentence.
+            [_, _, _, _, _, b',', ..] => 5,
+            _ => memchr(b',', covered).unwrap_or(covered.len()),
+        };
         if address < 4 || !covered[..address].ends_with(b"XDR") {
             self.counts.good += 1;
             return Ok(());
