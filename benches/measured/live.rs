@@ -184,7 +184,7 @@ fn stages(seconds: u64) -> (Vec<f64>, u64) {
         .sheet;
     let began = Instant::now();
     let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
+        .worker_threads(1)
         .enable_all()
         .build()
         .unwrap();

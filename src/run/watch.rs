@@ -217,10 +217,9 @@ pub(super) fn begin_log(
 
 /// Runs the loop on a runtime of its own.
 pub(super) fn block_on(watching: Watching<'_>) -> Result<Finished, Failure> {
-    // Two beside this one: a terminal that takes nothing for a while must not keep the
-    // ports from being read.
+    // One beside this one, for the ports: with two, each wakes the other for every read.
     let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
+        .worker_threads(1)
         .enable_all()
         .build()
         .map_err(|e| Failure::ours("watch.runtime", format!("cannot start: {e}"), ""))?;
@@ -295,12 +294,12 @@ impl Watching<'_> {
         let (views_in, views) = watch::channel(Arc::new(View::default()));
         let views_out = views.clone();
         let (commands_in, mut commands) = mpsc::channel::<Command>(64);
+        // On a thread of its own: a terminal that takes nothing for a while must not keep the
+        // ports from being read.
         let mut screen = on_screen.then(|| {
-            tokio::spawn(screen::run(
-                views,
-                commands_in.clone(),
-                Ink::from_environment(),
-            ))
+            let drawing = screen::run(views, commands_in.clone(), Ink::from_environment());
+            let runtime = tokio::runtime::Handle::current();
+            tokio::task::spawn_blocking(move || runtime.block_on(drawing))
         });
         let shared = match self.sharing {
             None => None,
