@@ -11,7 +11,7 @@ use tokio::sync::watch;
 
 /// From beat to beat. Chosen: from byte to posture may be 5 ms, this and [`TOGETHER`] and
 /// the work included.
-const BEAT: Duration = Duration::from_millis(3);
+const BEAT: Duration = Duration::from_millis(4);
 /// A port whose reads follow one another within this waits for the beat; a port that hears
 /// something seldom is read at once.
 const OFTEN: Duration = Duration::from_millis(20);
