@@ -302,6 +302,25 @@ fn a_head_without_end_is_not_kept() {
     assert!(text.is_empty() || text.starts_with("HTTP/1.1 4"), "{text}");
 }
 
+/// Somebody who says half of what he wants to ask, and then nothing.
+#[test]
+fn half_a_head_is_not_waited_for_without_end() {
+    let room = Room::new(Allowed::default());
+    let mut stream = room.open();
+    stream
+        .write_all(b"GET / HTTP/1.1\r\nHost: somebody")
+        .unwrap();
+    let mut text = Vec::new();
+    match stream.read_to_end(&mut text) {
+        // Closed by the other side; reset is over, too.
+        Ok(_) => {}
+        Err(e) if e.kind() == std::io::ErrorKind::ConnectionReset => {}
+        Err(e) => panic!("the connection still stands: {e}"),
+    }
+    let text = String::from_utf8_lossy(&text);
+    assert!(text.is_empty() || text.starts_with("HTTP/1.1 4"), "{text}");
+}
+
 /// An address from before: each run has a token of its own.
 #[test]
 fn an_old_token_opens_nothing() {
