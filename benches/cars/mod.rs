@@ -56,29 +56,23 @@ highest = "30 mm"
 pitch = "2 mm"
 "#
         );
-        let middle = lower / 2;
-        for i in 0..lower {
-            let step = 16.0 * (i as f64 - middle as f64);
-            let _ = write!(
-                text,
-                "[[{end}.lower_hole]]\nname = \"{}\"\nat = [\"0 mm\", \"{} mm\", \"{} mm\"]\nin_use = {}\n",
-                i + 1,
-                500.0 - 0.2 * step,
-                20.0 + step,
-                i == middle
-            );
-        }
-        let middle = upper / 2;
-        for i in 0..upper {
-            let step = 20.0 * (i as f64 - middle as f64);
-            let _ = write!(
-                text,
-                "[[{end}.upper_hole]]\nname = \"{}\"\nat = [\"{x} mm\", \"{} mm\", \"{} mm\"]\nin_use = {}\n",
-                i + 1,
-                385.0 - 0.3 * step,
-                265.0 + step,
-                i == middle
-            );
+        // At each step of a row a mount is so much higher, and leans in by a share of that.
+        for (row, count, apart, x, y, z, lean) in [
+            ("lower", lower, 16.0, 0, 500.0, 20.0, 0.2),
+            ("upper", upper, 20.0, x, 385.0, 265.0, 0.3),
+        ] {
+            let middle = count / 2;
+            for i in 0..count {
+                let step = apart * (i as f64 - middle as f64);
+                let _ = write!(
+                    text,
+                    "[[{end}.{row}_hole]]\nname = \"{}\"\nat = [\"{x} mm\", \"{} mm\", \"{} mm\"]\nin_use = {}\n",
+                    i + 1,
+                    y - lean * step,
+                    z + step,
+                    i == middle
+                );
+            }
         }
     }
     for i in 0..springs {
