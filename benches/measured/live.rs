@@ -208,7 +208,7 @@ fn stages(seconds: u64) -> (Vec<f64>, u64) {
         let (mut heard, mut readings, mut seen) = (Vec::new(), Vec::new(), Vec::new());
         let mut waiting: Vec<u64> = Vec::new();
         let mut latencies = Vec::new();
-        let mut pace = LookPace::new(Duration::from_millis(2));
+        let mut pace = LookPace::default();
         let until = Instant::now() + Duration::from_secs(seconds);
         while Instant::now() < until {
             let mut hear = |event: PortEvent| {

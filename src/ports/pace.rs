@@ -15,6 +15,8 @@ const BEAT: Duration = Duration::from_millis(4);
 /// A port whose reads follow one another within this waits for the beat; a port that hears
 /// something seldom is read at once.
 const OFTEN: Duration = Duration::from_millis(20);
+/// No look is sooner than so long after the one before.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(2);
 /// What comes within this of the first belongs together.
 const TOGETHER: Duration = Duration::from_micros(200);
 
@@ -108,24 +110,13 @@ impl Drop for Beating {
 }
 
 /// When what has come is looked at.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 pub struct LookPace {
-    /// No look is sooner than so long after the one before.
-    between: Duration,
     first_unseen: Option<Instant>,
     last: Option<Instant>,
 }
 
 impl LookPace {
-    /// With so much time between two looks at least.
-    pub const fn new(between: Duration) -> Self {
-        Self {
-            between,
-            first_unseen: None,
-            last: None,
-        }
-    }
-
     /// Something came.
     pub fn heard(&mut self, now: Instant) {
         self.first_unseen.get_or_insert(now);
@@ -156,7 +147,7 @@ impl LookPace {
     /// When to look; nothing while nothing has come.
     pub fn due(&self) -> Option<Instant> {
         let due = self.first_unseen? + TOGETHER;
-        Some(self.last.map_or(due, |last| due.max(last + self.between)))
+        Some(self.last.map_or(due, |last| due.max(last + BETWEEN_LOOKS)))
     }
 }
 
@@ -202,7 +193,7 @@ mod tests {
     #[test]
     fn what_came_is_looked_at_together_and_not_too_often() {
         let from = Instant::now();
-        let mut pace = LookPace::new(2 * MS);
+        let mut pace = LookPace::default();
         assert_eq!(pace.due(), None);
         pace.heard(from);
         pace.heard(from + MS / 10);

@@ -32,8 +32,6 @@ use tokio::sync::{mpsc, watch};
 const TICK: Span = Span::from_us(100_000);
 /// No faster than this in real time, however fast the rehearsal runs.
 const SHORTEST_TICK: Duration = Duration::from_millis(5);
-/// After bytes came, the posture follows no sooner than so long after the one before.
-const SHORTEST_LOOK: Duration = Duration::from_millis(2);
 /// The screen and the page are given a picture no more often than this.
 const SHORTEST_BETWEEN_VIEWS: Duration = Duration::from_millis(33);
 /// The same while everything stands still: what is shown then are means over seconds, and
@@ -322,7 +320,7 @@ impl Watching<'_> {
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
         let began = std::time::Instant::now();
         let mut refused = Vec::new();
-        let mut pace = LookPace::new(SHORTEST_LOOK);
+        let mut pace = LookPace::default();
         // The first picture at once.
         let mut last_view = began.checked_sub(VIEW_AT_REST).unwrap_or(began);
         let mut view_due = false;
