@@ -2,7 +2,7 @@
 //! lies in the tests: what was found once stays found.
 
 #[path = "fuzz/checks.rs"]
-mod checks;
+pub(crate) mod checks;
 
 use std::path::{Path, PathBuf};
 

@@ -1,6 +1,7 @@
 //! Files from strangers: they cannot make the program read or write elsewhere, nor take
 //! all memory, nor command the terminal. With the real binary, in a folder of its own.
 
+use crate::fuzz_corpus::checks::commands_a_terminal;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -68,8 +69,7 @@ fn refused(output: &Output, what: &str) {
         !words.contains("panicked") && words.len() < 100_000,
         "{what}: {words}"
     );
-    let commands = |c: char| c.is_control() && !matches!(c, '\n' | '\t');
-    assert!(!words.contains(commands), "{what}: {words:?}");
+    assert!(!commands_a_terminal(&words), "{what}: {words:?}");
 }
 
 fn with_sheet(name: &str) -> (Folder, String) {

@@ -639,7 +639,7 @@ pub fn frames(data: &[u8]) {
 // ---------------------------------------------------------------------- files
 
 /// Characters that make a terminal do things.
-fn commands_a_terminal(text: &str) -> bool {
+pub fn commands_a_terminal(text: &str) -> bool {
     text.chars()
         .any(|c| c.is_control() && c != '\n' && c != '\t')
 }

@@ -47,7 +47,7 @@ impl Folder {
     /// What was said on the way out with exit code 2.
     pub(crate) fn refused(&self, arguments: &[&str]) -> String {
         let output = self.run(arguments);
-        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        let errors = err(&output);
         assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
         assert!(output.stdout.is_empty(), "{arguments:?}");
         errors
